@@ -1,0 +1,66 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Build description, for colcon (ament_python) and for pip."""
+
+from pathlib import Path
+
+from setuptools import find_packages, setup
+
+PACKAGE = 'robot_mapping_qa'
+
+
+def share_files(folder, pattern):
+    """List the files of a folder for data_files, keeping its subfolders under share/."""
+    root = Path(__file__).parent
+    by_folder = {}
+    for path in sorted((root / folder).rglob(pattern)):
+        if path.is_file() and '__pycache__' not in path.parts:
+            relative = path.relative_to(root)
+            target = f'share/{PACKAGE}/{relative.parent.as_posix()}'
+            by_folder.setdefault(target, []).append(relative.as_posix())
+    return list(by_folder.items())
+
+
+setup(
+    name=PACKAGE,
+    version='0.1.0',
+    description='Clock, pose and capture checks for a robot that carries a mapping unit',
+    author='The robot_mapping_qa authors',
+    maintainer='The robot_mapping_qa authors',
+    maintainer_email='robot_mapping_qa@example.org',
+    license='Apache-2.0',
+    packages=find_packages(include=[PACKAGE, f'{PACKAGE}.*']),
+    package_data={PACKAGE: ['**/*.html', '**/*.txt', '**/*.yaml']},
+    data_files=[
+        ('share/ament_index/resource_index/packages', [f'resource/{PACKAGE}']),
+        (f'share/{PACKAGE}', ['package.xml']),
+        *share_files('config', '*'),
+        *share_files('launch', '*.py'),
+    ],
+    python_requires='>=3.10',
+    # The ROS packages are not on this list: they come with the ROS installation (package.xml)
+    # or with the set-up of a bare machine (robot_mapping_qa/standalone). The offline tool needs
+    # none of them. Lower bounds: what Ubuntu 24.04, the home of Jazzy and Kilted, ships.
+    install_requires=[
+        'Jinja2>=3.1',
+        'matplotlib>=3.6',
+        'numpy>=1.26',
+        'PyYAML>=6.0',
+        'rosbags>=0.11',
+        'scipy>=1.11',
+        'tqdm>=4.66',
+    ],
+    extras_require={'test': ['pytest']},
+    zip_safe=False,
+    entry_points={
+        'console_scripts': [
+            'assess_bag = robot_mapping_qa.bag.assess_bag:main',
+            'capture_gate = robot_mapping_qa.nodes.capture_gate:main',
+            'demo = robot_mapping_qa.demo.run:main',
+            'pose_monitor = robot_mapping_qa.nodes.pose_monitor:main',
+            'quality_log = robot_mapping_qa.nodes.quality_log:main',
+            'rig = robot_mapping_qa.nodes.rig:main',
+            'sync_monitor = robot_mapping_qa.nodes.sync_monitor:main',
+        ],
+    },
+)
