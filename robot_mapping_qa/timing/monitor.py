@@ -1,0 +1,163 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""All streams' time together: each clock against the pose stream's, and one verdict."""
+
+from __future__ import annotations
+
+from math import hypot
+from statistics import median
+from typing import Iterable
+
+from robot_mapping_qa.timing.figures import StreamFigures
+from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
+from robot_mapping_qa.timing.stream import StreamTiming
+from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
+
+
+HOST_STEP_S = 0.02
+"""Smaller steps of the host's clock are left to the streams' delays."""
+HOST_STEP_SPREAD_S = 0.01
+"""How far delays may scatter and still count as changed alike."""
+HOST_STEP_LASTS_NS = 500_000_000
+"""How long all delays must be changed alike."""
+
+
+class TimingMonitor:
+    """
+    Watches the time of several streams.
+
+    A picture is placed with the pose of its stamp: what matters is that the clocks of the stream
+    and of the unit keep together, not what each of them reads against the host.
+    """
+
+    def __init__(self, specs: Iterable[StreamSpec], limits: TimingLimits) -> None:
+        """Watch the streams of ``specs``; ValueError for a repeated name or two pose streams."""
+        self._limits = limits
+        self.streams: dict[str, StreamTiming] = {}
+        self._pose: StreamTiming | None = None
+        for spec in specs:
+            if spec.name in self.streams:
+                raise ValueError(f'stream {spec.name} is given twice')
+            stream = StreamTiming(spec, limits)
+            self.streams[spec.name] = stream
+            if spec.role == 'pose':
+                if self._pose is not None:
+                    raise ValueError(f'{spec.name}: a second stream of role pose')
+                self._pose = stream
+        self._moved_since_ns: dict[str, int] = {}
+        self._host_since_ns: int | None = None
+
+    def add(self, name: str, stamp_ns: int, receive_ns: int, source_ns: int | None = None,
+            callback_ns: int | None = None) -> tuple[Event, ...]:
+        """Take one message, see `StreamTiming.add`; KeyError for an unknown stream."""
+        return self.streams[name].add(stamp_ns, receive_ns, source_ns, callback_ns)
+
+    def malformed(self, name: str, receive_ns: int, why: str) -> tuple[Event, ...]:
+        """Take an unreadable message, see `StreamTiming.malformed`."""
+        return self.streams[name].malformed(receive_ns, why)
+
+    def tick(self, now_ns: int) -> tuple[Event, ...]:
+        """Look at all streams at host time ``now_ns``; about twenty times a second."""
+        events: tuple[Event, ...] = ()
+        for stream in self.streams.values():
+            events += stream.tick(now_ns)
+        return events + self._look_for_host_step(now_ns)
+
+    def verdict(self, now_ns: int) -> Verdict:
+        """Return everything that is wrong at host time ``now_ns``."""
+        limit_s = self._limits.time_error_limit_s
+        moved = {name: movement[0] for name, stream in self.streams.items()
+                 if (movement := stream.clock_moved(now_ns)) is not None}
+        pose = self._pose.spec.name if self._pose is not None else None
+        pose_s = moved.get(pose, 0.0)
+        found: list[Condition] = []
+        figures: dict[str, float | None] = {}
+        for name, stream in self.streams.items():
+            conditions = stream.conditions(now_ns)
+            known = name in moved and (pose is None or pose in moved)
+            relative_s = moved[name] - pose_s if known else None
+            figures[f'{name}/time_error_s'] = relative_s
+            if name == pose:
+                # Where another clock stood still, it is the pose stream that moved.
+                off_s = pose_s if any(abs(other) <= limit_s for other in moved.values()) else 0.0
+            elif abs(moved.get(name, 0.0)) <= limit_s < abs(pose_s):
+                off_s = 0.0
+            else:
+                off_s = relative_s or 0.0
+            if abs(off_s) > limit_s:
+                conditions = tuple(c for c in conditions if c.kind != 'ahead') + (
+                    self._clock_moved(stream, off_s, now_ns),)
+            else:
+                self._moved_since_ns.pop(name, None)
+            found.extend(conditions)
+        return Verdict('timing', now_ns, tuple(found), figures)
+
+    def time_error(self, name: str, now_ns: int) -> tuple[float, float] | None:
+        """
+        Return how far a stream's clock has moved against the pose stream's, seconds.
+
+        Since both settled, with its standard deviation; 0 for the pose stream itself, and None
+        where it is not known.
+        """
+        moved = self.streams[name].clock_moved(now_ns)
+        if moved is None or self._pose is None:
+            return moved
+        if self.streams[name] is self._pose:
+            return 0.0, 0.0
+        reference = self._pose.clock_moved(now_ns)
+        if reference is None:
+            return None
+        return moved[0] - reference[0], hypot(moved[1], reference[1])
+
+    def figures(self, name: str) -> StreamFigures:
+        """Return one stream's figures."""
+        return self.streams[name].figures()
+
+    def _look_for_host_step(self, now_ns: int) -> tuple[Event, ...]:
+        """
+        Tell a step of the host's clock: all delays change by the same amount and stay there.
+
+        A host that pauses delays everything too, but each message by another time.
+        """
+        shifts = [shift for stream in self.streams.values()
+                  if (shift := stream.delay_shift(now_ns)) is not None]
+        alike = len(shifts) > 1 and max(shifts) - min(shifts) < HOST_STEP_SPREAD_S and \
+            min(map(abs, shifts)) > HOST_STEP_S
+        if not alike:
+            self._host_since_ns = None
+            return ()
+        if self._host_since_ns is None:
+            self._host_since_ns = now_ns
+        since_ns = self._host_since_ns
+        if now_ns - since_ns < HOST_STEP_LASTS_NS:
+            return ()
+        self._host_since_ns = None
+        size_s = median(shifts)
+        for stream in self.streams.values():
+            stream.book_host_step(since_ns, size_s)
+        return (Event('clock_step', 'host', since_ns, now_ns,
+                      f"the host's clock stepped by {size_s * 1e3:+.1f} ms: all streams' delays "
+                      'changed by that', {'size_s': size_s}),)
+
+    def _clock_moved(self, stream: StreamTiming, moved_s: float, now_ns: int) -> Condition:
+        name = stream.spec.name
+        step = stream.last_step
+        since_ns = self._moved_since_ns.get(name)
+        against = self._pose.spec.name if self._pose is not None and stream is not self._pose \
+            else 'the other streams'
+        if step is not None and abs(step.size_s) > 0.5 * abs(moved_s):
+            if since_ns is None:
+                since_ns = step.at_ns
+            ago_s = max(0.0, (now_ns - since_ns) * 1e-9)
+            what = (f'{name} clock stepped by {moved_s * 1e3:+.1f} ms {ago_s:.1f} s ago and has '
+                    f'not come back')
+        else:
+            if since_ns is None:
+                since_ns = now_ns
+            what = f'{name} clock has moved by {moved_s * 1e3:+.1f} ms since it settled'
+        self._moved_since_ns[name] = since_ns
+        severity = Severity.HARD if stream.spec.required else Severity.NOTICE
+        return Condition(
+            f'{name}/clock_moved',
+            f"{what}: its stamps no longer match {against}'s. Check its time synchronization; "
+            'restart the monitor once it is right', severity, since_ns)

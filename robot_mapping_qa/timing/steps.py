@@ -1,0 +1,337 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Clock steps, told from delays by the grid of the stamps.
+
+A sensor measures every period. When its clock steps, its messages go on arriving every period
+while their stamps leave the grid of the earlier ones by the size of the step. When the delay
+changes, the stamps stay on their grid while the arrivals leave it. The delay (receive time less
+stamp) jumps in both cases and cannot tell them apart; the grid can.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+from robot_mapping_qa.timing.level_shift import find_shift
+from robot_mapping_qa.timing.ordinary import LEARNED, Message, ORDINARY, Ordinary
+from robot_mapping_qa.timing.whole_periods import stepped_back, stepped_forward
+
+REMEMBERED = 512
+"""Messages that are looked back on for repeated stamps: several seconds of a fast stream."""
+RELEARN, RELEARN_NS, RELEARN_MOST = 32, 2_000_000_000, 512
+"""What is ordinary is learned anew every two seconds, within so many messages."""
+WAIT_NS, WAIT_PERIODS = 1_000_000_000, 6
+"""A change that has not explained itself within a second (six periods) is none."""
+STRETCH_NS, STRETCH_MESSAGES = 100_000_000, 20
+"""A fast stream shows its new delays for this long, or so many times, before they are believed."""
+MOST_WAITING = 256
+SHIFT_MESSAGES, SHIFT_NS = 8, 250_000_000
+"""A step that no single message shows is looked for every quarter of a second or 8 messages."""
+UNLIKELY = 1e-3
+"""Chance below which an explanation by ordinary delays is dropped."""
+AFTER_GAP = 5
+"""Messages after a silence whose smallest delay is compared with that before."""
+GAP_STEP_NS, GAP_DRIFT = 5_000_000, 1e-4
+"""A new clock after a silence must differ by this much, and by more than crystals drift apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The clock jumped forward by ``size_ns`` before the message received at ``at_ns``."""
+
+    at_ns: int
+    size_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """
+    What became of messages that had been held back.
+
+    ``messages`` are (stamp, receive time) in order of arrival, raw. ``step`` is a step of the
+    clock before the first of them or, found late, before some that passed already;
+    ``delay_change_ns`` is by how much the smallest delay changed before the first of them.
+    """
+
+    messages: list[Message]
+    step: Step | None = None
+    delay_change_ns: int | None = None
+
+
+_NOTHING_YET = Settled([])
+
+
+class StepDetector:
+    """
+    Finds steps of one stream's clock within three messages or so.
+
+    A message that fits the grid and the ordinary delays passes at once. Any other is held back
+    until the messages after it tell what happened.
+    """
+
+    def __init__(self, smallest_step_s: float, rate_hz: float | None = None) -> None:
+        """Look for steps from ``smallest_step_s``; ``rate_hz`` is a first idea of the rate."""
+        self._smallest_ns = smallest_step_s * 1e9
+        self._ordinary = Ordinary(self._smallest_ns, 1e9 / rate_hz if rate_hz else None)
+        self._history: deque[Message] = deque(maxlen=REMEMBERED)
+        self._waiting: list[Message] = []
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget all messages; the period is kept as a first idea."""
+        self._ordinary.forget()
+        self._history.clear()
+        self._waiting = []
+        self.learned = False
+        self._until_learning = LEARNED
+        self._until_shift = 0
+        self._last_stamp = self._last_receive = 0
+        self._across_gap = 0
+
+    @property
+    def period_ns(self) -> float | None:
+        """Period of the stamps, the given one until `learned`, None where none was given."""
+        return self._ordinary.period_ns
+
+    @property
+    def waiting(self) -> bool:
+        """Whether messages are held back."""
+        return bool(self._waiting)
+
+    def add(self, stamp_ns: int, receive_ns: int) -> Settled | None:
+        """
+        Take one message.
+
+        None: it is ordinary. Otherwise the messages that are settled by it, which are none
+        while it is held back itself.
+        """
+        if not self.learned:
+            self._accept(stamp_ns, receive_ns)
+            return None
+        if self._waiting:
+            self._waiting.append((stamp_ns, receive_ns))
+            return self._compare_across_gap() if self._across_gap else self._examine()
+        ordinary = self._ordinary
+        if receive_ns - self._last_receive > ordinary.gap_ns:
+            return self._after_gap(stamp_ns, receive_ns)
+        interval = stamp_ns - self._last_stamp
+        delay = receive_ns - stamp_ns
+        off = interval - ordinary.period_ns
+        if -ordinary.tolerance_ns <= off <= ordinary.tolerance_ns:
+            fits = True
+        else:
+            periods = round(interval / ordinary.period_ns)
+            # A reordered or repeated stamp is ordinary unless its delay is not.
+            fits = ordinary.fits(interval, periods) and (
+                periods > 0 or delay <= ordinary.high_ns)
+        if not fits or delay < ordinary.low_ns:
+            self._waiting.append((stamp_ns, receive_ns))
+            return _NOTHING_YET
+        if delay < ordinary.floor_ns:
+            ordinary.lower_floor(delay)
+        self._accept(stamp_ns, receive_ns)
+        self._until_shift -= 1
+        return self._look_for_shift() if self._until_shift <= 0 else None
+
+    def _accept(self, stamp_ns: int, receive_ns: int) -> None:
+        self._history.append((stamp_ns, receive_ns))
+        self._last_stamp = stamp_ns
+        self._last_receive = receive_ns
+        self._until_learning -= 1
+        if self._until_learning <= 0:
+            self._learn()
+
+    def _learn(self) -> None:
+        if not self._ordinary.learn(list(self._history)):
+            self._until_learning = LEARNED
+            return
+        self.learned = True
+        self._until_learning = min(
+            max(RELEARN, int(RELEARN_NS / self._ordinary.period_ns)), RELEARN_MOST)
+
+    # -- after a silence --------------------------------------------------------------------
+
+    def _after_gap(self, stamp_ns: int, receive_ns: int) -> Settled | None:
+        """Take the first message after a long silence."""
+        gap_ns = receive_ns - self._last_receive
+        if 0 < stamp_ns - self._last_stamp < gap_ns // 2:
+            # Sent without a pause and held up on the way: the clock went on.
+            self._accept(stamp_ns, receive_ns)
+            return None
+        self._waiting.append((stamp_ns, receive_ns))
+        self._across_gap = gap_ns
+        return _NOTHING_YET
+
+    def _compare_across_gap(self) -> Settled:
+        """Look whether the delay after a silence tells of another clock."""
+        waiting, ordinary = self._waiting, self._ordinary
+        # What was held up arrives at once and says nothing about the smallest delay.
+        paced = [after for before, after in zip(waiting, waiting[1:])
+                 if after[1] - before[1] > 0.5 * ordinary.period_ns]
+        if len(paced) < AFTER_GAP - 1 and len(waiting) < MOST_WAITING:
+            return _NOTHING_YET
+        moved = min(receive - stamp for stamp, receive in paced or waiting) - ordinary.floor_ns
+        room = GAP_STEP_NS + 4.0 * ordinary.room_ns + GAP_DRIFT * self._across_gap
+        self._across_gap = 0
+        settled = self._stepped(-moved) if paced and abs(moved) > room else self._release()
+        self._history.clear()
+        self._history.extend(settled.messages)
+        ordinary.set_new_level(settled.messages)
+        return settled
+
+    # -- messages held back -----------------------------------------------------------------
+
+    def _examine(self) -> Settled:
+        """Look what the messages held back have in common."""
+        waiting, ordinary = self._waiting, self._ordinary
+        period = ordinary.period_ns
+        reference = self._reference()
+        first_stamp, first_receive = waiting[0]
+        stamp, receive = waiting[-1]
+        excess = receive - stamp - ordinary.floor_ns
+        if abs(ordinary.off_grid(stamp - reference)) <= ordinary.grid_room(stamp - reference) \
+                and ordinary.chance(excess) > ORDINARY \
+                and (stamp > first_stamp or excess < 0.5 * period):
+            # Back on the old grid with an ordinary delay: those before were late, lost or odd.
+            return self._release()
+        count = len(waiting)
+        if count > 3 and min(r - s for s, r in waiting[1:]) \
+                > first_receive - first_stamp + max(period, ordinary.room_ns):
+            # The first was only a late or reordered one, just before.
+            return Settled([self._let_first_go()])
+        waited = receive - first_receive
+        moved = self._delay_moved()
+        ready = count > 2 and (waited >= STRETCH_NS or count >= STRETCH_MESSAGES)
+        if ordinary.irregular:
+            return self._judge_irregular(moved) if ready else _NOTHING_YET
+        own = sorted(ordinary.off_grid(s - first_stamp) for s, _ in waiting)
+        if own[-1] - own[0] > 2.0 * ordinary.tolerance_ns:
+            return self._give_up(waited)
+        sudden = count == 2 and waited >= 0.5 * STRETCH_NS \
+            and ordinary.scatter_ns < 0.02 * period
+        if not (ready or sudden):
+            return _NOTHING_YET
+        shift = ordinary.off_grid(own[count // 2] + first_stamp - reference)
+        allowed = ordinary.grid_room(first_stamp - reference)
+        if abs(shift) > allowed:
+            size = shift + round((-moved - shift) / period) * period
+            unmoved, fitting = ordinary.chance(moved, count), ordinary.chance(moved + size, count)
+            certain = unmoved < UNLIKELY and (ready or abs(size) > 10.0 * allowed)
+            last_look = waited >= self._longest_wait_ns and fitting > UNLIKELY
+            if abs(size) >= self._smallest_ns and fitting > unmoved and (certain or last_look):
+                return self._stepped(round(size))
+        elif ready and self._by_whole_periods(moved):
+            return self._stepped(round(round(-moved / period) * period))
+        elif ready and moved < -max(2.0 * self._smallest_ns, ordinary.room_ns):
+            return self._release(moved)
+        return self._give_up(waited)
+
+    def _judge_irregular(self, moved_ns: int) -> Settled:
+        """Judge by the one interval at the change: stamps jumped there, or arrivals did."""
+        period = self._ordinary.period_ns
+        first_stamp, first_receive = self._waiting[0]
+        last_stamp, last_receive = self._history[-1]
+        usual = range(0, round(3.0 * period))
+        if abs(moved_ns) > 2.0 * period and first_receive - last_receive in usual \
+                and first_stamp - last_stamp not in usual:
+            return self._stepped(-moved_ns)
+        return self._give_up(self._waiting[-1][1] - first_receive)
+
+    def _by_whole_periods(self, moved_ns: int) -> bool:
+        """Whether the stamps' count shows a step that the grid cannot show."""
+        ordinary = self._ordinary
+        period = ordinary.period_ns
+        periods = round(-moved_ns / period)
+        room = max(0.15 * period, min(2.0 * ordinary.room_ns, 0.4 * period))
+        if periods == 0 or abs(moved_ns + periods * period) > room:
+            return False
+        history = list(self._history)
+        if periods < 0:
+            chance = ordinary.chance(moved_ns - 0.4 * period, len(self._waiting))
+            return chance < 0.1 * UNLIKELY and stepped_back(
+                history, self._waiting, -periods, period)
+        return ordinary.floor_ns + moved_ns < ordinary.least_ns - ordinary.room_ns \
+            and stepped_forward(history, self._waiting, periods, period,
+                                ordinary.floor_ns + 0.5 * moved_ns)
+
+    def _delay_moved(self) -> int:
+        """
+        Return by how much the delay of the messages held back differs from that before.
+
+        Where delays are steady compared with the period, those just before and after are
+        compared, so that a burst that happens to be on does not matter; else the smallest ones.
+        """
+        after = sorted(receive - stamp for stamp, receive in self._waiting)
+        before = sorted(receive - stamp for stamp, receive in list(self._history)[-8:])
+        near = 0.25 * self._ordinary.period_ns
+        if len(after) > 2 and after[-2] - after[0] < near and before[-2] - before[0] < near:
+            return after[0] - before[0]
+        return after[0] - self._ordinary.floor_ns
+
+    def _reference(self) -> int:
+        """Return a stamp on the grid, from the last messages that passed."""
+        last = list(self._history)[-8:]
+        base = last[-1][0]
+        offs = sorted(self._ordinary.off_grid(stamp - base) for stamp, _ in last)
+        return base + round(offs[len(offs) // 2])
+
+    # -- what becomes of them ---------------------------------------------------------------
+
+    @property
+    def _longest_wait_ns(self) -> float:
+        return max(WAIT_NS, WAIT_PERIODS * self._ordinary.period_ns)
+
+    def _give_up(self, waited_ns: int) -> Settled:
+        """Let the messages go where they have been held back for too long."""
+        if waited_ns < self._longest_wait_ns and len(self._waiting) < MOST_WAITING:
+            return _NOTHING_YET
+        settled = self._release()
+        self._learn()
+        return settled
+
+    def _let_first_go(self) -> Message:
+        first = self._waiting.pop(0)
+        self._accept(*first)
+        return first
+
+    def _release(self, delay_change_ns: int | None = None) -> Settled:
+        messages, self._waiting = self._waiting, []
+        if delay_change_ns is not None:
+            self._history.clear()
+            self._ordinary.set_level(messages)
+        self._history.extend(messages)
+        self._last_stamp, self._last_receive = messages[-1]
+        self._until_learning -= len(messages)
+        return Settled(messages, None, delay_change_ns)
+
+    def _stepped(self, size_ns: int) -> Settled:
+        """Book a step; the earlier messages count as if the new clock had stamped them."""
+        messages, self._waiting = self._waiting, []
+        self._restamp(messages[0][1], size_ns)
+        self._history.extend(messages)
+        self._last_stamp, self._last_receive = messages[-1]
+        self._ordinary.step(size_ns)
+        return Settled(messages, Step(messages[0][1], size_ns))
+
+    def _restamp(self, before_ns: int, size_ns: int) -> None:
+        history = [(stamp + size_ns if receive < before_ns else stamp, receive)
+                   for stamp, receive in self._history]
+        self._history.clear()
+        self._history.extend(history)
+
+    def _look_for_shift(self) -> Settled | None:
+        """Look for a step among the messages that passed."""
+        ordinary = self._ordinary
+        self._until_shift = max(SHIFT_MESSAGES, int(SHIFT_NS / ordinary.period_ns))
+        history = list(self._history)
+        found = find_shift(history, ordinary.period_ns, self._smallest_ns,
+                           ordinary.tolerance_ns, ordinary.least_ns)
+        if found is None:
+            return None
+        at_ns, size_ns = found
+        self._restamp(at_ns, size_ns)
+        ordinary.step(size_ns)
+        self._learn()
+        return Settled([history[-1]], Step(at_ns, size_ns))

@@ -1,0 +1,399 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Everything that is watched about the time of one stream."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from robot_mapping_qa.timing.clock_series import ClockSeries
+from robot_mapping_qa.timing.delay_parts import DelayParts
+from robot_mapping_qa.timing.delay_variation import DelayVariation
+from robot_mapping_qa.timing.figures import ClockStep, Silence, StreamFigures
+from robot_mapping_qa.timing.limit_watch import LimitWatch
+from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
+from robot_mapping_qa.timing.sequence import StampSequence
+from robot_mapping_qa.timing.steps import Settled, Step, StepDetector
+from robot_mapping_qa.timing.stream_clock import StreamClock
+from robot_mapping_qa.verdicts import Condition, Event, Severity
+
+SETTLE_MESSAGES = 20
+"""Fewest messages before a stream is judged, however slow it is."""
+BACKWARDS_NS = 1_000_000_000
+"""Receive times that go back by more than this: the host's or the simulation's time restarted."""
+KEPT = 1000
+"""Steps and silences that are kept, the newest."""
+ONE_STEP_NS = 2_000_000_000
+"""What looks like a second step within two seconds is a better size of the first."""
+SILENT_PERIODS = 5.0
+
+
+class StreamTiming:
+    """
+    Stamps, delays and clock of one stream.
+
+    Feed it every message in order of arrival, and `tick` about twenty times a second.
+    """
+
+    def __init__(self, spec: StreamSpec, limits: TimingLimits) -> None:
+        """Watch the stream of ``spec``."""
+        self.spec = spec
+        self._limits = limits
+        self._delay_limit_ns = round(
+            1e9 * (limits.delay_limit_s if spec.delay_limit_s is None else spec.delay_limit_s))
+        self._ahead_limit_ns = round(-1e9 * limits.ahead_limit_s)
+        self._settle_ns = round(1e9 * limits.settle_s)
+        self._severity = Severity.HARD if spec.required else Severity.NOTICE
+
+        self.messages = 0
+        self.malformed_count = self.unstamped_count = 0
+        self._delays = DelayParts()
+        self._sequence = StampSequence()
+        self._variation = DelayVariation()
+        self._detector = StepDetector(limits.step_s, spec.rate_hz)
+        self._series = ClockSeries()
+        self._steps: deque[ClockStep] = deque(maxlen=KEPT)
+        self._silences: deque[Silence] = deque(maxlen=KEPT)
+        self._watched_ns = 0
+        self._intervals = 0
+        self._last_ns: int | None = None
+        self._malformed_ns: int | None = None
+        self._malformed_why = ''
+        self._start_over()
+
+    # -- messages ---------------------------------------------------------------------------
+
+    def add(self, stamp_ns: int, receive_ns: int, source_ns: int | None = None,
+            callback_ns: int | None = None) -> tuple[Event, ...]:
+        """
+        Take one message: its header stamp, and when it was received, sent, and handed over.
+
+        Host time except for the stamp, which is the stream's clock; None where unknown.
+        """
+        events = self._arrived(receive_ns)
+        self.messages += 1
+        if stamp_ns == 0:
+            self.unstamped_count += 1
+            if self._unstamped_ns is None:
+                self._unstamped_ns = receive_ns
+            return events
+        self._unstamped_ns = None
+        delay_ns = receive_ns - stamp_ns
+        self._delays.add(stamp_ns, receive_ns, source_ns, callback_ns)
+        self._third_delay_ns = self._second_delay_ns
+        self._second_delay_ns = self._delay_ns
+        self._delay_ns = delay_ns
+        late, ahead = delay_ns > self._delay_limit_ns, delay_ns < self._ahead_limit_ns
+        if (late or self._late.count) and self._late.add(late, receive_ns):
+            events += self._delay_event(receive_ns)
+        if ahead or self._ahead.count:
+            self._ahead.add(ahead, receive_ns)
+        settled = self._detector.add(stamp_ns, receive_ns)
+        if settled is None:
+            self._account(stamp_ns, receive_ns)
+        elif settled.messages:
+            events += self._settle(settled, receive_ns)
+        if not self._settled:
+            self._stamped += 1
+            self._try_to_settle(receive_ns)
+        return events
+
+    def malformed(self, receive_ns: int, why: str) -> tuple[Event, ...]:
+        """Take a message that could not be read, and what was wrong with it."""
+        events = self._arrived(receive_ns)
+        self.malformed_count += 1
+        first = self._malformed_ns is None or \
+            receive_ns - self._malformed_ns > 1e9 * self._limits.malformed_hold_s
+        if first:
+            self._malformed_since_ns = receive_ns
+            events += (self._event('message_malformed', receive_ns, receive_ns,
+                                   f'{self.spec.name}: message cannot be read: {why}'),)
+        self._malformed_ns = receive_ns
+        self._malformed_why = why
+        return events
+
+    def tick(self, now_ns: int) -> tuple[Event, ...]:
+        """Look at the host time ``now_ns`` whether the stream has fallen silent."""
+        events: tuple[Event, ...] = ()
+        last = self._last_tick_ns
+        if last is not None and now_ns < last - BACKWARDS_NS:
+            events = self._time_restarted(now_ns)
+        self._last_tick_ns = now_ns
+        if self._first_tick_ns is None:
+            self._first_tick_ns = now_ns
+        if self._last_ns is not None and not self._lost and \
+                now_ns - self._last_ns > self._silence_ns:
+            events += self._fell_silent(now_ns)
+        return events
+
+    def book_host_step(self, at_ns: int, size_s: float) -> None:
+        """Take note that the host's clock jumped forward by ``size_s`` at ``at_ns``."""
+        if self._last_ns is None:
+            return
+        self._clock.step_host(at_ns, self._last_ns, size_s, self._recent_delay_s)
+        self._delay_limit_ns += round(1e9 * size_s)
+        self._ahead_limit_ns += round(1e9 * size_s)
+        self._late.count = self._ahead.count = 0
+
+    # -- what holds now ---------------------------------------------------------------------
+
+    def conditions(self, now_ns: int) -> tuple[Condition, ...]:
+        """Return what is wrong with the stream at host time ``now_ns``, clock movement aside."""
+        name, found = self.spec.name, []
+        if self._last_ns is None:
+            since = self._first_tick_ns if self._first_tick_ns is not None else now_ns
+            return (self._condition('not_seen', since, f'{name}: no message yet on '
+                                    f'{self.spec.topic}'),)
+        if self._lost:
+            found.append(self._condition(
+                'silent', self._due_ns(),
+                f'{name} silent for {max(0.0, (now_ns - self._last_ns) * 1e-9):.1f} s'))
+        if self._malformed_ns is not None and \
+                0 <= now_ns - self._malformed_ns <= 1e9 * self._limits.malformed_hold_s:
+            found.append(self._condition(
+                'malformed', self._malformed_since_ns,
+                f'{name}: message cannot be read: {self._malformed_why}'))
+        if self._unstamped_ns is not None:
+            found.append(self._condition(
+                'unstamped', self._unstamped_ns,
+                f'{name}: messages carry no time stamp (it is zero)'))
+        if not self._settled:
+            watched = max(0.0, (self._last_ns - self._begun_ns) * 1e-9)
+            found.append(self._condition(
+                'settling', self._begun_ns,
+                f'{name} settling: {watched:.1f} of {self._limits.settle_s:.1f} s'))
+        if self._late.active:
+            found.append(self._condition(
+                'late', self._late.since_ns,
+                f'{name} late: {self._delay_ns * 1e-6:.0f} ms from stamp to arrival, '
+                f'{self._delay_limit_ns * 1e-6:.0f} ms allowed'))
+        if self._ahead.active:
+            found.append(self._condition(
+                'ahead', self._ahead.since_ns,
+                f'{name} stamps lie {-self._delay_ns * 1e-6:.0f} ms ahead of the host'))
+        return tuple(found)
+
+    @property
+    def seen(self) -> bool:
+        """Whether any message has come."""
+        return self._last_ns is not None
+
+    @property
+    def settled(self) -> bool:
+        """Whether the stream has been watched long enough to be judged."""
+        return self._settled
+
+    def clock_offset(self, now_ns: int) -> tuple[float, float] | None:
+        """
+        Return the clock's offset at a host time and its standard deviation, seconds.
+
+        Counted from the smallest delay of the run, as in `figures`; None before any message.
+        """
+        return self._clock.offset_from_least_delay(now_ns)
+
+    def clock_moved(self, now_ns: int) -> tuple[float, float] | None:
+        """Return how far the clock has moved since the stream settled, and the sigma, seconds."""
+        return self._clock.moved(now_ns)
+
+    def delay_shift(self, now_ns: int) -> float | None:
+        """
+        Return by how much the delay has changed since the stream settled, seconds.
+
+        None where it is not known: not settled, silent, or the clock may just have stepped.
+        """
+        if not self._settled or self._lost or self._detector.waiting:
+            return None
+        return self._clock.delay_shift(now_ns, self._recent_delay_s)
+
+    @property
+    def last_step(self) -> ClockStep | None:
+        """The newest clock step, None where there was none since the stream settled."""
+        return self._last_step
+
+    def figures(self) -> StreamFigures:
+        """Return the figures of the run so far."""
+        at_ns = self._last_ns
+        offset = skew = None
+        if at_ns is not None:
+            offset = self.clock_offset(at_ns)
+            skew = self._clock.skew(at_ns)
+        silences = tuple(self._silences)
+        if self._lost and self._last_tick_ns is not None:
+            silences += (Silence(self._due_ns(), self._last_tick_ns),)
+        sequence, period_ns = self._sequence, self._detector.period_ns
+        variation = self._variation.quantiles(0.5, 0.95)
+        return StreamFigures(
+            topic=self.spec.topic, messages=self.messages,
+            rate_hz=self._intervals / (self._watched_ns * 1e-9) if self._watched_ns > 0 else None,
+            period_s=period_ns * 1e-9 if self._detector.learned else None,
+            offset_s=offset[0] if offset else None,
+            offset_sigma_s=offset[1] if offset else None,
+            skew_ppm=1e6 * skew[0] if skew else None,
+            skew_sigma_ppm=1e6 * skew[1] if skew else None,
+            **self._delays.figures(),
+            jitter_s=self._variation.jitter_s,
+            delay_variation_p50_s=variation[0], delay_variation_p95_s=variation[1],
+            lost=sequence.lost, gaps=sequence.gaps, duplicated=sequence.duplicated,
+            reordered=sequence.reordered, largest_reordering_extent=sequence.largest_extent,
+            backwards=sequence.backwards, malformed=self.malformed_count,
+            unstamped=self.unstamped_count, clock_steps=tuple(self._steps), silences=silences)
+
+    def clock_series(self) -> ClockSeries:
+        """Return the offset over the run, see `ClockSeries`."""
+        return self._series
+
+    # -- inner workings ---------------------------------------------------------------------
+
+    def _start_over(self) -> None:
+        """Forget everything about the clock and the present state; counts stay."""
+        self._detector.restart()
+        self._clock = StreamClock()
+        self._sequence.restart()
+        self._variation.restart()
+        self._stepped_ns = 0
+        self._settled = False
+        self._stamped = 0
+        self._begun_ns: int | None = None
+        self._last_step: ClockStep | None = None
+        self._lost = False
+        self._unstamped_ns: int | None = None
+        self._late, self._ahead = LimitWatch(), LimitWatch()
+        self._delay_ns = self._second_delay_ns = self._third_delay_ns = 0
+        self._last_tick_ns: int | None = None
+        self._malformed_ns = None
+        self._malformed_since_ns = 0
+        self._first_tick_ns: int | None = None
+        self._accounted_ns: int | None = None
+        self._last_ns = None
+        self._set_silence_limit()
+
+    def _set_silence_limit(self) -> None:
+        period_ns = self._detector.period_ns or 0.0
+        given = self.spec.silence_s
+        self._silence_ns = 1e9 * given if given is not None else max(
+            1e9 * self._limits.silence_s, SILENT_PERIODS * period_ns)
+
+    def _due_ns(self) -> int:
+        """Return when the message after the last one was due."""
+        return self._last_ns + round(self._detector.period_ns or 0.0)
+
+    def _arrived(self, receive_ns: int) -> tuple[Event, ...]:
+        """Book the arrival of any message, readable or not."""
+        last_ns = self._last_ns
+        events: tuple[Event, ...] = ()
+        if last_ns is None:
+            self._begun_ns = receive_ns
+        else:
+            gap_ns = receive_ns - last_ns
+            if gap_ns < -BACKWARDS_NS:
+                events = self._time_restarted(receive_ns)
+                self._begun_ns = receive_ns
+            elif gap_ns > self._silence_ns:
+                if not self._lost:
+                    events = self._fell_silent(receive_ns)
+                events += self._came_back(receive_ns)
+            elif gap_ns < 0:
+                return events
+            else:
+                self._watched_ns += gap_ns
+                self._intervals += 1
+                if self._lost:
+                    events = self._came_back(receive_ns)
+        self._last_ns = receive_ns
+        return events
+
+    @property
+    def _recent_delay_s(self) -> float:
+        """The smallest of the last three delays, seconds."""
+        return 1e-9 * min(self._delay_ns, self._second_delay_ns, self._third_delay_ns)
+
+    def _delay_event(self, now_ns: int) -> tuple[Event, ...]:
+        """Tell that the delay crossed its limit."""
+        values = {'delay_s': self._delay_ns * 1e-9}
+        delay = f'{self._delay_ns * 1e-6:.0f} ms'
+        if self._late.active:
+            return (self._event('delay_rose', self._late.since_ns, now_ns,
+                                f'{self.spec.name} delay rose to {delay}', values),)
+        return (self._event('delay_normal', now_ns, now_ns,
+                            f'{self.spec.name} delay is back to {delay}', values),)
+
+    def _account(self, stamp_ns: int, receive_ns: int) -> None:
+        """Count one message whose clock is known to be the present one."""
+        stamp = stamp_ns - self._stepped_ns
+        accounted_ns = self._accounted_ns
+        if accounted_ns is not None and receive_ns - accounted_ns > self._silence_ns:
+            self._sequence.skip(stamp - 1)
+        self._accounted_ns = receive_ns
+        self._sequence.add(stamp, self._detector.period_ns)
+        self._variation.add(receive_ns - stamp)
+        self._series.add(receive_ns, receive_ns - stamp_ns)
+        self._clock.add(receive_ns, receive_ns - stamp_ns)
+
+    def _settle(self, settled: Settled, now_ns: int) -> tuple[Event, ...]:
+        """Account for messages that had been held back, and for what they told."""
+        events: tuple[Event, ...] = ()
+        first_ns = settled.messages[0][1]
+        step = settled.step
+        if step is not None:
+            self._stepped_ns += step.size_ns
+            self._clock.step(step.at_ns)
+            if step.at_ns < first_ns:
+                # Some messages of the new clock were counted as the old one's.
+                self._sequence.restart()
+                self._variation.restart()
+            events = self._book_step(step, now_ns)
+        elif settled.delay_change_ns is not None:
+            self._clock.change_delay(first_ns, settled.delay_change_ns * 1e-9)
+        for stamp_ns, receive_ns in settled.messages:
+            self._account(stamp_ns, receive_ns)
+        return events
+
+    def _book_step(self, step: Step, now_ns: int) -> tuple[Event, ...]:
+        """Keep a step for the report; one that follows at once corrects the one before."""
+        size_s, at_ns = step.size_ns * 1e-9, step.at_ns
+        last = self._last_step
+        if last is not None and 0 <= at_ns - last.at_ns < ONE_STEP_NS:
+            at_ns = last.at_ns
+            size_s += last.size_s
+            self._steps.pop()
+        self._last_step = ClockStep(at_ns, size_s)
+        self._steps.append(self._last_step)
+        return (self._event('clock_step', at_ns, now_ns,
+                            f'{self.spec.name} clock stepped by {size_s * 1e3:+.1f} ms',
+                            {'size_s': size_s}),)
+
+    def _try_to_settle(self, receive_ns: int) -> None:
+        if self._stamped < SETTLE_MESSAGES or receive_ns - self._begun_ns < self._settle_ns:
+            return
+        self._settled = True
+        self._set_silence_limit()
+        self._clock.settle(receive_ns)
+
+    def _time_restarted(self, now_ns: int) -> tuple[Event, ...]:
+        last_ns = self._last_ns
+        self._start_over()
+        back_s = (last_ns - now_ns) * 1e-9 if last_ns is not None else None
+        went = f'went back by {back_s:.1f} s' if back_s is not None else 'went back'
+        return (self._event('time_restarted', now_ns, now_ns,
+                            f'{self.spec.name}: time {went}; watching starts again'),)
+
+    def _fell_silent(self, now_ns: int) -> tuple[Event, ...]:
+        self._lost = True
+        return (self._event('stream_lost', self._due_ns(), now_ns,
+                            f'{self.spec.name} fell silent'),)
+
+    def _came_back(self, receive_ns: int) -> tuple[Event, ...]:
+        self._lost = False
+        silence = Silence(self._due_ns(), receive_ns)
+        self._silences.append(silence)
+        lasted_s = (receive_ns - silence.from_ns) * 1e-9
+        return (self._event('stream_back', receive_ns, receive_ns,
+                            f'{self.spec.name} is back after {lasted_s:.1f} s',
+                            {'silence_s': lasted_s}),)
+
+    def _condition(self, kind: str, onset_ns: int, text: str) -> Condition:
+        return Condition(f'{self.spec.name}/{kind}', text, self._severity, onset_ns)
+
+    def _event(self, kind: str, onset_ns: int, detected_ns: int, text: str,
+               values: dict[str, float] | None = None) -> Event:
+        return Event(kind, self.spec.name, onset_ns, detected_ns, text, values or {})

@@ -1,0 +1,140 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Offset and skew from one-way delays: right, and as sure as they say."""
+
+import numpy as np
+import pytest
+from robot_mapping_qa.timing.convex_hull import line_below, lower_hull
+from robot_mapping_qa.timing.one_way import BLOCK_NS, OneWayClock
+from scipy.optimize import linprog
+from timing_streams import queueing, seconds, START_NS, stream, watch
+
+
+def clock_after(duration_s, kind, seed, drift_ppm_per_min=0.0):
+    """
+    Run a clock on the least delayed message of each block, all that it keeps.
+
+    Return its errors of offset (against the truth less the smallest possible delay, s) and skew,
+    and the same over their sigmas.
+    """
+    rng = np.random.default_rng(seed)
+    rate_hz, offset_s, least_s = 15.0, 0.037, 0.005
+    skew = rng.uniform(-50e-6, 50e-6)
+    drift = drift_ppm_per_min * 1e-6 / 60.0
+    time = np.arange(round(rate_hz * duration_s)) / rate_hz
+    offset = offset_s + skew * time + 0.5 * drift * time ** 2
+    delay = least_s + queueing(kind, len(time), rate_hz, rng)
+    delay += np.where(rng.random(len(time)) < 0.03, rng.uniform(0.07, 0.2, len(time)), 0.0)
+    keep = rng.random(len(time)) >= 0.05
+    arrivals = np.rint((time + delay)[keep] * 1e9).astype(np.int64) + START_NS
+    delays = np.rint((delay - offset)[keep] * 1e9).astype(np.int64)
+    order = np.lexsort((delays, arrivals // BLOCK_NS))
+    blocks = (arrivals // BLOCK_NS)[order]
+    first = np.flatnonzero(np.diff(blocks, prepend=blocks[0] - 1))
+    clock = OneWayClock()
+    for place in order[first]:
+        clock.add(int(arrivals[place]), int(delays[place]))
+    now_ns = int(arrivals.max())
+    now_s = seconds(now_ns)
+    offset_error = -clock.line.at(now_ns) - (
+        offset_s + skew * now_s + 0.5 * drift * now_s ** 2 - least_s)
+    skew_error = -clock.line.slope_at(now_ns) - (skew + drift * now_s)
+    return (offset_error, skew_error, offset_error / clock.line.sigma_at(now_ns),
+            skew_error / clock.line.slope_sigma_at(now_ns))
+
+
+def test_line_below_leaves_the_least_area_of_all_lines_below():
+    """Moon, Skelly, Towsley 1999 state the problem as a linear program; scipy solves that."""
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        times = np.sort(rng.uniform(0.0, 60.0, 40))
+        values = 0.02 + 3e-5 * times + rng.exponential(2e-3, 40)
+        # Maximize sum(a + b t) subject to a + b t <= value.
+        best = linprog([-len(times), -times.sum()], np.column_stack([np.ones(40), times]),
+                       values, bounds=[(None, None)] * 2)
+        slope, at_mean = line_below(times.tolist(), values.tolist())
+        assert at_mean == pytest.approx(best.x[0] + best.x[1] * times.mean(), abs=1e-9)
+        assert np.all(at_mean + slope * (times - times.mean()) <= values + 1e-12)
+
+
+def test_hull_of_a_bowl_and_of_a_dome():
+    times = [0.0, 1.0, 2.0, 3.0, 4.0]
+    assert lower_hull(times, [4.0, 1.0, 0.0, 1.0, 4.0]) == [0, 1, 2, 3, 4]
+    assert lower_hull(times, [0.0, 1.0, 2.0, 1.0, 0.0]) == [0, 4]
+
+
+@pytest.mark.parametrize('kind', ['gamma', 'exponential'])
+@pytest.mark.parametrize(('duration_s', 'skew_limit_ppm'), [(60.0, 5.0), (600.0, 1.0)])
+def test_camera_clock_37_ms_off_and_25_ppm_fast_is_found(kind, duration_s, skew_limit_ppm):
+    stamps, arrivals = stream(15.0, duration_s, np.random.default_rng(6), kind=kind,
+                              least_s=0.018, offset_s=0.037, skew_ppm=25.0)
+    figures = watch(stamps, arrivals)[0].figures()
+    truth_s = 0.037 + 25e-6 * duration_s
+    assert figures.offset_s == pytest.approx(truth_s - 0.018, abs=1e-3)
+    assert figures.skew_ppm == pytest.approx(25.0, abs=skew_limit_ppm)
+    assert figures.clock_steps == ()
+
+
+def shares_within_two_sigma(kind, duration_s, drift, runs=200):
+    scaled = np.array([clock_after(duration_s, kind, seed, drift)[2:] for seed in range(runs)])
+    return np.mean(np.abs(scaled) < 2.0, axis=0)
+
+
+@pytest.mark.parametrize(('kind', 'duration_s', 'drift'), [
+    ('exponential', 300.0, 1.0), ('bimodal', 300.0, 0.0), ('bursty', 300.0, 1.0),
+    ('gamma', 600.0, 0.0), ('gamma', 600.0, 1.0),
+])
+def test_truth_lies_within_two_sigma_in_90_to_99_per_cent(kind, duration_s, drift):
+    offset, skew = shares_within_two_sigma(kind, duration_s, drift)
+    assert 0.90 <= offset <= 0.99
+    assert 0.90 <= skew <= 0.99
+
+
+@pytest.mark.parametrize('kind', ['exponential', 'gamma', 'bimodal', 'bursty'])
+@pytest.mark.parametrize('drift', [0.0, 1.0])
+def test_a_minute_or_two_are_not_overconfident(kind, drift):
+    """The sigma already allows for a drift that such a short time cannot show: never too small."""
+    offset, skew = shares_within_two_sigma(kind, 90.0, drift, runs=100)
+    assert offset >= 0.88  # 0.90 less what 100 runs scatter
+    assert skew >= 0.88
+
+
+def test_ten_minutes_know_the_skew_within_1_ppm_whatever_the_delays():
+    for kind in ('exponential', 'gamma', 'bimodal', 'bursty', 'paused', 'two ways'):
+        offset_error, skew_error, _, _ = clock_after(600.0, kind, 7)
+        assert abs(offset_error) < 0.5e-3, kind
+        assert abs(skew_error) < 1e-6, kind
+
+
+def test_slewed_clock_is_followed_without_a_step():
+    """A daemon that takes out 15 ms at 500 ppm: no step, and the right skew afterwards."""
+    stamps, arrivals = stream(15.0, 300.0, np.random.default_rng(8), skew_ppm=10.0,
+                              slew=(120.0, 150.0, 500.0), loss=0.05)
+    figures = watch(stamps, arrivals)[0].figures()
+    assert figures.clock_steps == ()
+    assert figures.offset_s == pytest.approx(10e-6 * 300.0 + 0.015 - 0.02, abs=0.5e-3)
+    assert figures.skew_ppm == pytest.approx(10.0, abs=2.0)
+
+
+def test_skew_survives_a_step():
+    stamps, arrivals = stream(15.0, 600.0, np.random.default_rng(9), skew_ppm=-20.0,
+                              steps=[(300.01, 0.05)])
+    figures = watch(stamps, arrivals)[0].figures()
+    assert figures.skew_ppm == pytest.approx(-20.0, abs=1.0)
+    assert figures.offset_s == pytest.approx(-20e-6 * 600.0 + 0.05 - 0.02, abs=0.5e-3)
+
+
+def test_longer_way_for_a_while_does_not_look_like_a_moved_clock():
+    stamps, arrivals = stream(15.0, 300.0, np.random.default_rng(10), skew_ppm=10.0,
+                              delays=[(100.0, 160.0, 0.06)])
+    watched, _ = watch(stamps, arrivals)
+    moved_s, _ = watched.clock_moved(arrivals[-1])
+    assert moved_s == pytest.approx(10e-6 * 297.0, abs=1e-3)
+    assert watched.figures().clock_steps == ()
+
+
+def test_skew_is_unknown_at_first():
+    stamps, arrivals = stream(15.0, 2.0, np.random.default_rng(11))
+    figures = watch(stamps, arrivals)[0].figures()
+    assert figures.skew_ppm is None and figures.skew_sigma_ppm is None
+    assert figures.offset_s == pytest.approx(-0.02, abs=2e-3)

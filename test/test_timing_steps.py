@@ -1,0 +1,106 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Clock steps are found, sized and dated; nothing else is taken for one."""
+
+import numpy as np
+import pytest
+from timing_streams import seconds, stream, watch
+
+KINDS = ('none', 'exponential', 'gamma', 'bursty', 'paused', 'two ways')
+
+
+def steps_found(stamps, arrivals, **spec):
+    """Return (onset s, size s, s until it was found) of each step."""
+    watched, events = watch(stamps, arrivals, **spec)
+    found = {}
+    for event in events:
+        if event.kind == 'clock_step':
+            found.setdefault(event.onset_ns, event.detected_ns)
+    return [(seconds(step.at_ns), step.size_s, (found[step.at_ns] - step.at_ns) * 1e-9)
+            for step in watched.figures().clock_steps]
+
+
+@pytest.mark.parametrize('rate_hz', [10.0, 15.0, 30.0, 100.0, 200.0])
+@pytest.mark.parametrize('size_s', [0.005, -0.005, 0.02, -0.08, 0.08, -0.25, 1.5, -40.0])
+def test_step_is_found_within_a_second_and_sized_within_a_millisecond(rate_hz, size_s):
+    stamps, arrivals = stream(rate_hz, 15.0, np.random.default_rng(1), kind='gamma', loss=0.03,
+                              offset_s=0.013, skew_ppm=17.0, steps=[(12.01, size_s)])
+    (at_s, found_s, late_s), = steps_found(stamps, arrivals)
+    assert at_s == pytest.approx(12.01, abs=0.2)
+    assert found_s == pytest.approx(size_s, abs=1e-3)
+    assert late_s < 1.0
+
+
+@pytest.mark.parametrize('periods', [1, 2, 5, -1, -2, -7])
+@pytest.mark.parametrize('rate_hz', [10.0, 15.0, 100.0])
+def test_step_by_whole_periods_keeps_the_grid_and_is_found_all_the_same(rate_hz, periods):
+    stamps, arrivals = stream(rate_hz, 20.0, np.random.default_rng(2), kind='exponential',
+                              steps=[(12.01, periods / rate_hz)])
+    (_, found_s, late_s), = steps_found(stamps, arrivals)
+    assert found_s == pytest.approx(periods / rate_hz, abs=1e-3)
+    assert late_s < 1.0
+
+
+@pytest.mark.parametrize('size_s', [0.001, -0.001, 0.002, -0.002])
+def test_step_of_a_millisecond_is_found_where_delays_are_steady(size_s):
+    stamps, arrivals = stream(15.0, 20.0, np.random.default_rng(3), kind='none',
+                              steps=[(12.01, size_s)])
+    (_, found_s, _), = steps_found(stamps, arrivals)
+    assert found_s == pytest.approx(size_s, abs=0.1e-3)
+
+
+@pytest.mark.parametrize('size_s', [0.08, -0.08])
+def test_camera_step_of_80_ms_is_found_with_the_third_message(size_s):
+    stamps, arrivals = stream(15.0, 20.0, np.random.default_rng(4), kind='gamma',
+                              least_s=0.018, steps=[(12.01, size_s)])
+    (_, _, late_s), = steps_found(stamps, arrivals)
+    assert late_s < 0.2
+
+
+def test_stamps_that_jitter_more_than_the_tolerance_still_show_a_step():
+    rng = np.random.default_rng(5)
+    stamps, arrivals = stream(30.0, 30.0, rng, kind='gamma', steps=[(15.01, -0.012)])
+    stamps = [stamp + int(error) for stamp, error in zip(stamps, rng.normal(0, 1e6, len(stamps)))]
+    (at_s, found_s, _), = steps_found(stamps, arrivals)
+    assert at_s == pytest.approx(15.0, abs=0.5)
+    assert found_s == pytest.approx(-0.012, abs=1e-3)
+
+
+def test_two_steps_cancel_and_leave_both_in_the_figures():
+    stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(6),
+                              steps=[(10.01, 0.08), (15.01, -0.08)])
+    assert [round(size_s, 3) for _, size_s, _ in steps_found(stamps, arrivals)] == [0.08, -0.08]
+
+
+def test_source_that_comes_back_with_another_clock_has_stepped():
+    stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(7), steps=[(12.0, -0.4)],
+                              silence=(10.0, 15.0))
+    (at_s, found_s, _), = steps_found(stamps, arrivals)
+    assert at_s == pytest.approx(15.0, abs=0.1)
+    assert found_s == pytest.approx(-0.4, abs=3e-3)
+
+
+def test_source_that_comes_back_with_its_old_clock_has_not():
+    stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(8), silence=(10.0, 15.0))
+    assert steps_found(stamps, arrivals) == []
+
+
+def test_messages_held_up_for_seconds_are_no_step():
+    """A network that drops out and then delivers what it kept."""
+    stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(9))
+    out = [(stamp, max(arrival, arrivals[225]) if 150 <= place < 225 else arrival)
+           for place, (stamp, arrival) in enumerate(zip(stamps, arrivals))]
+    assert steps_found(*zip(*out)) == []
+
+
+@pytest.mark.parametrize('kind', KINDS)
+@pytest.mark.parametrize('rate_hz', [10.0, 30.0])
+@pytest.mark.parametrize('trouble', [
+    {}, {'reordered': 0.05}, {'duplicated': 0.03, 'in_order': True},
+    {'slew': (10.0, 30.0, 500.0)}, {'slew': (10.0, 30.0, -500.0)},
+    {'delays': [(10.0, 20.0, 0.3)]}, {'delays': [(10.0, 20.0, 0.3)], 'in_order': True},
+], ids=lambda trouble: '+'.join(trouble) or 'loss only')
+def test_no_step_where_there_is_none(kind, rate_hz, trouble):
+    stamps, arrivals = stream(rate_hz, 40.0, np.random.default_rng(10), kind=kind, loss=0.05,
+                              skew_ppm=-30.0, **trouble)
+    assert steps_found(stamps, arrivals) == []
