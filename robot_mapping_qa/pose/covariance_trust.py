@@ -1,0 +1,97 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""How far the covariance that a pose stream reports can be used, over time."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from robot_mapping_qa.pose.covariance_check import check_covariance, PlaceholderWatch
+from robot_mapping_qa.pose.limits import PoseLimits
+from robot_mapping_qa.verdicts import Condition, Event, Severity
+
+_SEVERITIES = {'invalid': Severity.HARD, 'missing': Severity.SOFT, 'placeholder': Severity.SOFT}
+# A state that held for less than this share of the messages does not name the whole run.
+_SHARE_THAT_COUNTS = 0.01
+
+
+class CovarianceTrust:
+    """
+    State of the reported covariance: 'trusted', 'missing', 'placeholder' or 'invalid'.
+
+    After a bad covariance the state stays until good ones have come for the limits'
+    ``fault_hold_s``, so that neither a verdict misses it nor events pile up. An invalid
+    covariance is a fault of the unit (hard); a missing one or a placeholder only leaves the
+    quality unknown (soft).
+    """
+
+    def __init__(self, name: str, limits: PoseLimits) -> None:
+        self._name = name
+        self._limits = limits
+        self._counts: Counter[str] = Counter()
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget the state; the counts over the run stay."""
+        self._watch = PlaceholderWatch(
+            self._limits.placeholder_after_m, self._limits.placeholder_after_s)
+        self._finding = ('trusted', '')
+        self._state = 'trusted'
+        self._reason = ''
+        self._onset_ns = 0
+        self._until_ns = 0
+
+    @property
+    def state(self) -> str:
+        """What the covariance is worth at present."""
+        return self._state
+
+    def add(self, covariance: np.ndarray, stamp_ns: int, path_length_m: float,
+            now_ns: int) -> tuple[Event, ...]:
+        """Take the covariance of a message; return an event where the state changed."""
+        if self._watch.changed(covariance, stamp_ns, path_length_m):
+            found = check_covariance(covariance)
+            self._finding = ('trusted' if found.state == 'valid' else found.state, found.reason)
+        state, reason = self._finding
+        if state == 'trusted' and self._watch.is_placeholder(stamp_ns, path_length_m):
+            state = 'placeholder'
+            reason = ('is a placeholder: the same bit for bit for '
+                      f'{self._watch.unchanged_m(path_length_m):.0f} m')
+        if state != 'trusted':
+            self._until_ns = now_ns + round(self._limits.fault_hold_s * 1e9)
+            self._reason = reason
+        elif now_ns < self._until_ns:
+            state = self._state
+        self._counts[state] += 1
+        if state == self._state:
+            return ()
+        self._state = state
+        self._onset_ns = now_ns
+        if state == 'trusted':
+            return (Event('covariance_trusted', self._name, now_ns, now_ns,
+                          f'covariance of {self._name} is usable again'),)
+        return (Event('covariance_distrusted', self._name, now_ns, now_ns,
+                      f'covariance of {self._name} {reason}'),)
+
+    def conditions(self) -> list[Condition]:
+        """Return the condition that holds now, if any."""
+        if self._state == 'trusted':
+            return []
+        return [Condition(
+            f'{self._name}/covariance_{self._state}', f'covariance of {self._name} {self._reason}',
+            _SEVERITIES[self._state], self._onset_ns)]
+
+    def overall(self) -> str | None:
+        """
+        Return the one word for the whole run, None before the first message.
+
+        It is the worst state, in the order invalid, missing, placeholder, that held for at least
+        one message in a hundred.
+        """
+        total = self._counts.total()
+        for state in ('invalid', 'missing', 'placeholder'):
+            if total and self._counts[state] >= _SHARE_THAT_COUNTS * total:
+                return state
+        return 'trusted' if total else None

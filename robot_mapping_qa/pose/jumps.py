@@ -1,0 +1,332 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Steps of the pose that the motion does not explain.
+
+Each pose is compared with the one predicted from the pose before it, in this order of trust:
+
+1. by the reported twist: mean of the twists at both ends times the time between (trapezoid);
+2. by the motion of the poses before it, taken to go on (constant body velocity), where there is
+   no twist, or one that has lately missed the poses by more than its allowance;
+3. by what the carrier cannot exceed (largest speed times time), where neither is known yet.
+
+A jump shows in the poses by themselves as well: where they go on evenly, to within half the
+limit, it is the twist that is wrong, and no jump is reported.
+
+The residual is compared with an allowance: how far motion within the limits can stray from the
+prediction. With a constant acceleration limit A over dt, two known end velocities leave A dt^2/4
+(speed up for half of dt, slow down for the other half). A velocity averaged over the last T
+leaves A dt (dt + T)/2. Both are capped by the largest speed, which decides after a silence. Added
+to it are the pose's own noise and the twist's own error.
+
+A step is a jump when its residual exceeds max(limit - allowance, allowance). So a jump of the
+limit's size is never lost in the motion as long as the allowance is below half the limit, and
+motion within the limits is never called a jump. `Step.findable_m` says how small a jump is found
+for certain at that step.
+
+At 10 Hz without a twist that is decimetres. There the step is looked at once more when the next
+pose is in: the velocity after it gives a second residual. An acceleration makes the residuals
+before and after (f, b) opposite, a bend of the path fills one of them only, a jump fills both
+alike. Its size is their mean, if they have a part in common, max(0, f . b) / max(|f|, |b|). Such
+a jump is reported with `Step.jump_before`. Only positions are looked at so: legs and hands shake
+the orientation faster than 10 Hz can show.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, replace
+import math
+from math import hypot
+from operator import mul
+
+from robot_mapping_qa.pose.limits import PoseLimits
+from robot_mapping_qa.pose.quaternion import (
+    conjugate, multiply, Quaternion, rotate, rotation_vector, Vector,
+)
+
+# Body velocity from poses is taken over at least this time, so that the noise of two poses is
+# not divided by a tiny interval.
+_BASELINE_NS = 20_000_000
+# Longer steps are not judged by the velocity after them: the motion in them is not even enough.
+_EVEN_S = 0.25
+# Shares of the jump limit that the mean of both residuals and their common part must exceed. On
+# the EuRoC and TUM trajectories thinned to 10 Hz motion stays below both.
+_MEAN_SHARE = 0.6
+_COMMON_SHARE = 0.2
+# Weight of the newest step in the running mean that judges the twist: about 30 steps.
+_MEMORY = 1.0 / 32.0
+_REST: Vector = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class PoseSample:
+    """A pose and, where known, the twist in the child frame, as plain numbers (SI)."""
+
+    stamp_ns: int
+    position_m: Vector
+    quaternion: Quaternion
+    linear_mps: Vector | None = None
+    angular_radps: Vector | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """
+    From one pose to the next.
+
+    ``distance_m`` and ``angle_rad`` are what the pose moved; ``residual_m`` and ``residual_rad``
+    what is left of that after the prediction, as vectors in the fixed frame; ``findable_m`` and
+    ``findable_rad`` the smallest jump that cannot hide in this step. ``jump_before`` is the step
+    before this one where that has now turned out to be a jump, its ``residual_m`` the jump.
+    """
+
+    dt_s: float
+    distance_m: float
+    angle_rad: float
+    residual_m: Vector
+    residual_rad: Vector
+    findable_m: float
+    findable_rad: float
+    predicted_by: str
+    is_jump: bool
+    jump_before: Step | None = None
+
+    @property
+    def size_m(self) -> float:
+        """Length of the position's residual."""
+        return hypot(*self.residual_m)
+
+    @property
+    def size_rad(self) -> float:
+        """Angle of the rotation's residual."""
+        return hypot(*self.residual_rad)
+
+
+@dataclass(frozen=True, slots=True)
+class _Prediction:
+    """Motion in the body frame of the pose before, and how far the truth can stray from it."""
+
+    moved_m: Vector
+    turned_rad: Vector
+    allowed_m: float
+    allowed_rad: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Doubtful:
+    """A step that may hide a jump of the limit's size; vectors in the frame at ``attitude``."""
+
+    step: Step
+    attitude: Quaternion
+    moved_m: Vector
+    residual_m: Vector
+
+
+class JumpDetector:
+    """Follows one pose stream; stamps must increase from call to call."""
+
+    def __init__(self, limits: PoseLimits) -> None:
+        self.limits = limits
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget the poses and the motion: the next pose starts anew."""
+        self._recent: deque[PoseSample] = deque()
+        # Body velocity, turn rate and the stamp at which the time they were taken over began;
+        # worked out when asked for, as a twist mostly spares it.
+        self._known_velocity: tuple[Vector, Vector, int] | None = None
+        self._velocity_is_old = False
+        self._twist_has_moved = False
+        # Running mean of the twist's residual over its allowance; above 1 it is not believed.
+        self._twist_error = 0.0
+        self._doubtful: _Doubtful | None = None
+
+    @property
+    def last(self) -> PoseSample | None:
+        """The pose taken last."""
+        return self._recent[-1] if self._recent else None
+
+    @property
+    def speed_mps(self) -> float | None:
+        """Present speed: of the twist where it is believed, else of the last poses."""
+        return self._rate('linear_mps', 0)
+
+    @property
+    def turn_rate_radps(self) -> float | None:
+        """Present turn rate, from the same source as the speed."""
+        return self._rate('angular_radps', 1)
+
+    def _rate(self, of_twist: str, of_velocity: int) -> float | None:
+        if self.last is not None and self._twist_has_moved and self._twist_error <= 1.0:
+            reported = getattr(self.last, of_twist)
+            if reported is not None:
+                return hypot(*reported)
+        velocity = self._velocity()
+        return hypot(*velocity[of_velocity]) if velocity is not None else None
+
+    def step(self, sample: PoseSample) -> Step | None:
+        """
+        Take the next pose; return the step to it, None for the first.
+
+        Raises ValueError if the stamp is not later than the one before.
+        """
+        before = self.last
+        if before is None:
+            self._recent.append(sample)
+            return None
+        if sample.stamp_ns <= before.stamp_ns:
+            raise ValueError(f'stamp {sample.stamp_ns} does not follow {before.stamp_ns}')
+        step = self._judge(before, sample)
+        if step.is_jump:
+            # The motion goes on from the new place: the velocity stays, the poses before do not.
+            self._velocity()
+            self._recent.clear()
+        recent = self._recent
+        recent.append(sample)
+        while len(recent) > 2 and sample.stamp_ns - recent[1].stamp_ns >= _BASELINE_NS:
+            recent.popleft()
+        self._velocity_is_old = True
+        return step
+
+    def _judge(self, before: PoseSample, sample: PoseSample) -> Step:
+        limits = self.limits
+        dt_s = (sample.stamp_ns - before.stamp_ns) * 1e-9
+        inverse = conjugate(before.quaternion)
+        moved = rotate(inverse, _minus(sample.position_m, before.position_m))
+        turn = multiply(inverse, sample.quaternion)
+        turned = rotation_vector(turn)
+        by_twist = self._by_twist(before, sample, dt_s, turn)
+        if by_twist is not None:
+            # Clipped, so that one jump of the pose does not discredit the twist.
+            ratio = hypot(*_minus(moved, by_twist.moved_m)) / by_twist.allowed_m
+            self._twist_error += _MEMORY * (min(ratio, 4.0) - self._twist_error)
+        if by_twist is not None and self._twist_error <= 1.0:
+            predicted_by, prediction = 'twist', by_twist
+        else:
+            by_velocity = self._by_velocity(before, dt_s)
+            if by_velocity is not None:
+                predicted_by, prediction = 'velocity', by_velocity
+            else:
+                predicted_by, prediction = 'limits', self._at_rest(dt_s)
+        residual_m = _minus(moved, prediction.moved_m)
+        residual_rad = _minus(turned, prediction.turned_rad)
+        findable_m = max(limits.jump_limit_m, 2.0 * prediction.allowed_m)
+        findable_rad = max(limits.jump_limit_rad, 2.0 * prediction.allowed_rad)
+        is_jump = (hypot(*residual_m) > findable_m - prediction.allowed_m
+                   or hypot(*residual_rad) > findable_rad - prediction.allowed_rad)
+        if is_jump and predicted_by == 'twist':
+            by_velocity = self._by_velocity(before, dt_s)
+            if by_velocity is not None:
+                is_jump = (
+                    hypot(*_minus(moved, by_velocity.moved_m)) > 0.5 * limits.jump_limit_m
+                    or hypot(*_minus(turned, by_velocity.turned_rad))
+                    > 0.5 * limits.jump_limit_rad)
+        jump_before = None
+        if self._doubtful is not None:
+            jump_before = self._second_look(self._doubtful, dt_s, moved, is_jump)
+            # The velocity that this step was compared with then holds that jump.
+            is_jump = is_jump and jump_before is None
+        step = Step(
+            dt_s, hypot(*moved), hypot(*turned), rotate(before.quaternion, residual_m),
+            rotate(before.quaternion, residual_rad), findable_m, findable_rad, predicted_by,
+            is_jump, jump_before)
+        self._doubtful = None
+        if (predicted_by == 'velocity' and not is_jump and jump_before is None
+                and findable_m > limits.jump_limit_m):
+            self._doubtful = _Doubtful(step, before.quaternion, moved, residual_m)
+        return step
+
+    def _second_look(self, doubtful: _Doubtful, dt_s: float, moved: Vector,
+                     another: bool) -> Step | None:
+        """
+        Return a doubtful step as a jump if the motion after it shows that it was one.
+
+        With ``another`` the step after it looks like a jump too. Only one of them is: the doubtful
+        one if its two residuals are nearly alike.
+        """
+        if max(dt_s, doubtful.step.dt_s) > _EVEN_S:
+            return None
+        limits = self.limits
+        with_before = doubtful.residual_m
+        with_after = _minus(doubtful.moved_m, _times(moved, doubtful.step.dt_s / dt_s))
+        product = sum(map(mul, with_before, with_after))
+        larger = max(hypot(*with_before), hypot(*with_after))
+        jump = _mean_times(with_before, with_after, 1.0)
+        # The noise of two pairs of neighbouring poses is in each residual.
+        noise_m = 2.0 * limits.pose_noise_m
+        if (hypot(*jump) <= max(_MEAN_SHARE * limits.jump_limit_m, noise_m)
+                or product <= larger * max(_COMMON_SHARE * limits.jump_limit_m, noise_m)
+                or (another and product <= 0.5 * larger * larger)):
+            return None
+        return replace(doubtful.step, residual_m=rotate(doubtful.attitude, jump), is_jump=True)
+
+    def _by_twist(self, before: PoseSample, sample: PoseSample, dt_s: float,
+                  turn: Quaternion) -> _Prediction | None:
+        if sample.linear_mps is None or sample.angular_radps is None:
+            return None
+        self._twist_has_moved |= any(sample.linear_mps) or any(sample.angular_radps)
+        if (not self._twist_has_moved or before.linear_mps is None
+                or before.angular_radps is None):
+            # A twist that has only ever been zero was not filled in.
+            return None
+        limits = self.limits
+        moved = _mean_times(before.linear_mps, rotate(turn, sample.linear_mps), dt_s)
+        turned = _mean_times(before.angular_radps, rotate(turn, sample.angular_radps), dt_s)
+        return self._prediction(
+            moved, turned, dt_s, dt_s / 4.0,
+            limits.pose_noise_m + limits.twist_error_fraction * hypot(*moved),
+            limits.pose_noise_rad + limits.twist_error_fraction * hypot(*turned))
+
+    def _by_velocity(self, before: PoseSample, dt_s: float) -> _Prediction | None:
+        velocity = self._velocity()
+        if velocity is None:
+            return None
+        linear, angular, since_ns = velocity
+        span_s = (before.stamp_ns - since_ns) * 1e-9
+        noise_gain = 1.0 + dt_s / span_s
+        return self._prediction(
+            _times(linear, dt_s), _times(angular, dt_s), dt_s, (dt_s + span_s) / 2.0,
+            self.limits.pose_noise_m * noise_gain, self.limits.pose_noise_rad * noise_gain)
+
+    def _at_rest(self, dt_s: float) -> _Prediction:
+        return self._prediction(_REST, _REST, dt_s, math.inf, self.limits.pose_noise_m,
+                                self.limits.pose_noise_rad)
+
+    def _prediction(self, moved: Vector, turned: Vector, dt_s: float, change_time_s: float,
+                    error_m: float, error_rad: float) -> _Prediction:
+        """Add what an acceleration over ``change_time_s`` can do in dt, capped by the speeds."""
+        limits = self.limits
+        stray_m = min(limits.max_acceleration_mps2 * change_time_s * dt_s,
+                      limits.max_speed_mps * dt_s + hypot(*moved))
+        stray_rad = min(limits.max_angular_acceleration_radps2 * change_time_s * dt_s,
+                        limits.max_turn_rate_radps * dt_s + hypot(*turned))
+        return _Prediction(moved, turned, stray_m + error_m, stray_rad + error_rad)
+
+    def _velocity(self) -> tuple[Vector, Vector, int] | None:
+        """Return the mean motion over the last poses, or that of before the newest jump."""
+        if not self._velocity_is_old:
+            return self._known_velocity
+        self._velocity_is_old = False
+        oldest, newest = self._recent[0], self._recent[-1]
+        span_ns = newest.stamp_ns - oldest.stamp_ns
+        if span_ns >= _BASELINE_NS:
+            inverse = conjugate(oldest.quaternion)
+            rate = 1e9 / span_ns
+            moved = rotate(inverse, _minus(newest.position_m, oldest.position_m))
+            turned = rotation_vector(multiply(inverse, newest.quaternion))
+            self._known_velocity = (_times(moved, rate), _times(turned, rate), oldest.stamp_ns)
+        return self._known_velocity
+
+
+def _minus(left: Vector, right: Vector) -> Vector:
+    return (left[0] - right[0], left[1] - right[1], left[2] - right[2])
+
+
+def _times(vector: Vector, factor: float) -> Vector:
+    return (vector[0] * factor, vector[1] * factor, vector[2] * factor)
+
+
+def _mean_times(left: Vector, right: Vector, factor: float) -> Vector:
+    half = 0.5 * factor
+    return ((left[0] + right[0]) * half, (left[1] + right[1]) * half, (left[2] + right[2]) * half)

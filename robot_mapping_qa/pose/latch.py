@@ -1,0 +1,42 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Conditions that outlive the message that carried them, so that no verdict misses one."""
+
+from __future__ import annotations
+
+from robot_mapping_qa.verdicts import Condition, Severity
+
+
+class ConditionLatch:
+    """Keeps each condition until its time is over or it is cleared."""
+
+    def __init__(self) -> None:
+        self._held: dict[str, tuple[Condition, int]] = {}
+
+    def hold(self, key: str, text: str, severity: Severity, now_ns: int,
+             hold_s: float) -> bool:
+        """
+        Set a condition for ``hold_s``, or prolong it; return whether it is new.
+
+        The onset of a prolonged condition stays that of its first time.
+        """
+        before = self._held.get(key)
+        is_new = before is None or before[1] < now_ns
+        onset_ns = now_ns if is_new else before[0].onset_ns
+        self._held[key] = (
+            Condition(key, text, severity, onset_ns), now_ns + round(hold_s * 1e9))
+        return is_new
+
+    def clear(self, key: str | None = None) -> None:
+        """Drop one condition, or all of them."""
+        if key is None:
+            self._held.clear()
+        else:
+            self._held.pop(key, None)
+
+    def current(self, now_ns: int) -> list[Condition]:
+        """Return the conditions that hold at ``now_ns`` and forget those that are over."""
+        over = [key for key, (_, until_ns) in self._held.items() if until_ns < now_ns]
+        for key in over:
+            del self._held[key]
+        return [condition for condition, _ in self._held.values()]

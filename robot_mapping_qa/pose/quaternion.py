@@ -1,0 +1,57 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Unit quaternions as plain tuples x, y, z, w, for code that runs once a message.
+
+For arrays of poses use `pose.se3`.
+"""
+
+from __future__ import annotations
+
+from math import atan2, cos, sin, sqrt
+
+Vector = tuple[float, float, float]
+Quaternion = tuple[float, float, float, float]
+
+
+def rotate(quaternion: Quaternion, vector: Vector) -> Vector:
+    """Return the vector turned by the quaternion: from the child frame into the parent frame."""
+    x, y, z, w = quaternion
+    a, b, c = vector
+    # v + 2 w (q x v) + 2 q x (q x v)
+    d, e, f = 2.0 * (y * c - z * b), 2.0 * (z * a - x * c), 2.0 * (x * b - y * a)
+    return (a + w * d + y * f - z * e, b + w * e + z * d - x * f, c + w * f + x * e - y * d)
+
+
+def conjugate(quaternion: Quaternion) -> Quaternion:
+    """Return the inverse rotation."""
+    x, y, z, w = quaternion
+    return (-x, -y, -z, w)
+
+
+def multiply(left: Quaternion, right: Quaternion) -> Quaternion:
+    """Return the rotation ``right`` followed by ``left``."""
+    x, y, z, w = left
+    a, b, c, d = right
+    return (w * a + x * d + y * c - z * b, w * b - x * c + y * d + z * a,
+            w * c + x * b - y * a + z * d, w * d - x * a - y * b - z * c)
+
+
+def rotation_vector(quaternion: Quaternion) -> Vector:
+    """Return axis times angle, rad, of the shorter way round (angle up to pi)."""
+    x, y, z, w = quaternion
+    sine = sqrt(x * x + y * y + z * z)
+    if w < 0.0:
+        x, y, z, w = -x, -y, -z, -w
+    # 2 atan2(s, w) / s tends to 2 / w; at 1e-9 the difference is below rounding.
+    scale = 2.0 * atan2(sine, w) / sine if sine > 1e-9 else 2.0
+    return (scale * x, scale * y, scale * z)
+
+
+def from_rotation_vector(vector: Vector) -> Quaternion:
+    """Return the rotation by |vector| rad about it."""
+    a, b, c = vector
+    half = 0.5 * sqrt(a * a + b * b + c * c)
+    # sin(h) / 2h tends to 1/2; at 1e-9 the difference is below rounding.
+    scale = 0.5 * sin(half) / half if half > 1e-9 else 0.5
+    return (scale * a, scale * b, scale * c, cos(half))
