@@ -1,0 +1,160 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""One parameter file for live and offline, refused with a precise message when wrong."""
+
+import pytest
+from robot_mapping_qa.configuration import (
+    configuration_from_parameters, ConfigurationError, load_configuration, read_parameters)
+
+GOOD = """
+/**:
+  ros__parameters:
+    streams: [unit_odometry, body_imu, front_camera, roof_lidar]
+    unit_odometry: {topic: /unit/odometry, type: nav_msgs/msg/Odometry, role: pose, rate_hz: 100.0}
+    body_imu:      {topic: /body/imu, type: sensor_msgs/msg/Imu, role: motion, rate_hz: 200.0}
+    front_camera:  {topic: /front/image_raw, timing_topic: /front/camera_info,
+                    type: sensor_msgs/msg/Image, role: capture, aids_unit: false, rate_hz: 15.0}
+    roof_lidar:    {topic: /roof/points, type: sensor_msgs/msg/PointCloud2, role: geometry,
+                    rate_hz: 10.0}
+    working_distance_m: 3.0
+    point_error_limit_m: 0.05
+"""
+
+
+@pytest.fixture
+def written(tmp_path):
+    """Return a function that writes a text to a file and gives its path."""
+    def write(text, name='streams.yaml'):
+        path = tmp_path / name
+        path.write_text(text)
+        return path
+    return write
+
+
+def problems(text, written, **options):
+    """Return the sentences with which a file is refused."""
+    with pytest.raises(ConfigurationError) as refusal:
+        load_configuration(written(text), **options)
+    return list(refusal.value.problems)
+
+
+def changed(old, new):
+    """Return the good file with one place changed, which must be there."""
+    assert old in GOOD
+    return GOOD.replace(old, new)
+
+
+def test_the_documented_file_is_read_whole(written):
+    configuration = load_configuration(written(GOOD))
+    assert [s.name for s in configuration.streams] == [
+        'unit_odometry', 'body_imu', 'front_camera', 'roof_lidar']
+    assert configuration.pose_stream.name == 'unit_odometry'
+    camera = configuration.streams[2]
+    assert (camera.watched_topic, camera.watched_type) == (
+        '/front/camera_info', 'sensor_msgs/msg/CameraInfo')
+    assert [s.required for s in configuration.streams] == [True, False, True, True]
+    assert configuration.point_error_limit_m == 0.05
+
+
+def test_the_same_file_as_ros_gives_it_to_a_node_is_the_same_configuration(written):
+    path = written(GOOD)
+    live = {**read_parameters(path), 'use_sim_time': False,
+            'start_type_description_service': True, 'bag': 'x'}
+    assert configuration_from_parameters(live, also_known=['bag']) == load_configuration(path)
+
+
+@pytest.mark.parametrize('old, new, expected', [
+    ('rate_hz: 100.0', 'rate_hz: fast',
+     "unit_odometry.rate_hz: found the text 'fast', expected a number above 0 Hz to 100000 Hz"),
+    ('rate_hz: 15.0', 'rate_hz: -15.0',
+     'front_camera.rate_hz: found -15.0, expected a number above 0 Hz to 100000 Hz'),
+    ('aids_unit: false', 'aids_unit: 1',
+     'front_camera.aids_unit: found 1, expected true or false'),
+    ('role: geometry', 'role: lidar',
+     "roof_lidar.role: found the text 'lidar', expected one of pose, motion, geometry, capture, "
+     'aid, timing, map_pose'),
+    ('topic: /body/imu', 'topic: body imu',
+     "body_imu.topic: found the text 'body imu', expected a topic name such as "
+     '/front/image_raw'),
+    ('topic: /roof/points, ', '',
+     'roof_lidar.topic: missing; every stream needs it'),
+    ('role: capture', 'rolle: capture, role: capture',
+     'front_camera.rolle: unknown key of a stream; did you mean role?'),
+    ('working_distance_m: 3.0', 'working_distance_m: -3.0',
+     'working_distance_m: found -3.0, expected a number above 0 m to 1000 m'),
+    ('working_distance_m: 3.0', 'working_distance_m: .nan',
+     'working_distance_m: found nan, expected a number above 0 m to 1000 m'),
+    ('working_distance_m: 3.0', 'working_distance: 3.0',
+     'working_distance: unknown key; did you mean working_distance_m?'),
+    ('working_distance_m: 3.0', 'gate: {on_delay_s: -1.0}',
+     'gate.on_delay_s: found -1.0, expected a number from 0 to 10'),
+    ('working_distance_m: 3.0', 'gate: {on_delay: 1.0}',
+     'gate.on_delay: unknown key; did you mean gate.on_delay_s?'),
+    ('role: motion', 'role: pose',
+     'streams: found 2 streams with the role pose (unit_odometry, body_imu), expected exactly '
+     'one: the mapping unit'),
+    ('role: pose', 'role: timing',
+     'streams: found 0 streams with the role pose (none), expected exactly one: the mapping unit'),
+    ('type: sensor_msgs/msg/PointCloud2', 'type: sensor_msgs/msg/LaserScan',
+     "roof_lidar.type: found the text 'sensor_msgs/msg/LaserScan', expected "
+     'sensor_msgs/msg/PointCloud2 for the role geometry'),
+    ('topic: /roof/points', 'topic: /body/imu',
+     'roof_lidar: watches /body/imu, which body_imu watches already'),
+    ('body_imu, front', 'body_imu, body_imu, front', 'streams: body_imu is listed twice'),
+    ('[unit_odometry', '[gate, unit_odometry',
+     'streams: the name gate is taken by a group of settings'),
+    ('body_imu, front_camera', 'front_camera',
+     "body_imu.topic: unknown key: body_imu is not one of 'streams'"),
+    ('rate_hz: 10.0', 'rate_hz: 10.0, mount_xyz_m: [0.0, 1.0]',
+     'roof_lidar.mount_xyz_m: found [0.0, 1.0], expected three numbers in m'),
+    ('rate_hz: 10.0', 'rate_hz: 10.0, time_server: "unit.local:123"',
+     'roof_lidar.time_server: only the pose stream (the unit) may have one'),
+    ('rate_hz: 100.0', 'rate_hz: 100.0, time_server: unit.local',
+     "unit_odometry.time_server: found the text 'unit.local', expected host:port, such as "
+     'unit.local:123 or [fd00::2]:123'),
+])
+def test_a_wrong_value_is_named_with_what_was_found_and_expected(old, new, expected, written):
+    found = problems(changed(old, new), written)
+    assert expected in found
+
+
+def test_every_problem_is_reported_at_once(written):
+    text = changed('rate_hz: 100.0', 'rate_hz: fast').replace('/roof/points', 'no topic')
+    assert len(problems(text, written)) == 2
+
+
+@pytest.mark.parametrize('text, expected', [
+    ('', "found nothing, expected a ROS 2 parameter file that starts with '/**:'"),
+    ('just words', "found the text 'just words', expected a ROS 2 parameter file"),
+    ('/**: {ros__parameters: [', 'not valid YAML'),
+    ('/monitor: {ros__parameters: {}}', "has no section '/**' (found /monitor)"),
+    ('/**: {parameters: {}}', "section '/**' has no group 'ros__parameters' below it"),
+    ('/**: {ros__parameters: {working_distance_m: 3.0}}',
+     'streams: found nothing, expected a list of stream names'),
+    ('/**: {ros__parameters: {streams: []}}',
+     'streams: found [], expected at least the stream with the role pose'),
+    ('/**: {ros__parameters: {streams: unit}}',
+     "streams: found the text 'unit', expected a list of stream names"),
+])
+def test_a_file_that_is_not_a_parameter_file_is_refused(text, expected, written):
+    assert any(expected in problem for problem in problems(text, written))
+
+
+def test_the_refusal_names_the_file(written, tmp_path):
+    path = written('')
+    with pytest.raises(ConfigurationError, match=str(path)):
+        load_configuration(path)
+    missing = tmp_path / 'missing.yaml'
+    with pytest.raises(ConfigurationError, match=f'{missing}: cannot be read: No such file'):
+        load_configuration(missing)
+
+
+def test_a_profile_overrides_thresholds_and_nothing_else(written):
+    profile = written(
+        '/**: {ros__parameters: {point_error_limit_m: 0.1, gate: {off_delay_s: 5.0}}}', 'p.yaml')
+    configuration = load_configuration(written(GOOD), profile)
+    assert configuration.point_error_limit_m == 0.1
+    assert configuration.gate.off_delay_s == 5.0
+    bad = written('/**: {ros__parameters: {roof_lidar: {topic: /other}}}', 'bad.yaml')
+    assert problems(GOOD, written, profile=bad) == [
+        'roof_lidar.topic: a profile may only set thresholds']
