@@ -1,0 +1,281 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The live judgement repeated over a bag: the same monitors and the same gate, by log time.
+
+Nothing here reads a clock or a file, so two runs over the same messages give the same result.
+"""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import Callable, Protocol, Sequence
+
+from robot_mapping_qa.bag.motion import RecordedMotion
+from robot_mapping_qa.bag.traces import OffsetTrace, PathTrace, PeakTrace
+from robot_mapping_qa.capture.gate import changes_the_gate, Decision, Gate, Hold
+from robot_mapping_qa.capture.ledger import Capture, Ledger, View
+from robot_mapping_qa.capture.redo import redo_places, RedoPlace
+from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_stamp
+from robot_mapping_qa.monitors import make_pose_monitor, make_timing_monitor
+from robot_mapping_qa.rates import TICK_HZ
+from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.timing.comparison import compare
+from robot_mapping_qa.timing.cross_check import CrossCheck
+from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
+from robot_mapping_qa.timing.sets import SetStatistics, SetSummary
+from robot_mapping_qa.verdicts import Event, Verdict
+from scipy.spatial.transform import Rotation
+
+TICK_NS = round(1e9 / TICK_HZ)
+
+SET_QUEUE = 100
+"""Messages of a stream that wait for their set: a second of 100 Hz odometry."""
+
+OFFSETS_NS = 1_000_000_000
+"""Clock offsets are kept for the report this often: they move by microseconds a second."""
+
+
+class Observer(Protocol):
+    """Someone who wants to see the judgement while it goes on, such as the annotated bag."""
+
+    def happened(self, events: Sequence[Event], now_ns: int) -> None:
+        """Take events at the host time at which they were found."""
+
+    def decided(self, decision: Decision, hold: Hold | None) -> None:
+        """Take the state of the gate after an update."""
+
+    def ticked(self, assessment: Assessment, now_ns: int) -> None:
+        """Look at everything once a tick."""
+
+
+class Assessment:
+    """
+    The judgement of one recording.
+
+    Feed the messages in the order of their log time: `take` for each, `finish` at the end. In
+    between, time passes in the ticks of the live nodes, also where the bag holds nothing, so
+    that silence shows.
+    """
+
+    def __init__(self, configuration: Configuration, start_ns: int,
+                 observer: Observer | None = None) -> None:
+        """Begin at ``start_ns``, the log time of the first message."""
+        self.configuration = configuration
+        self.start_ns = start_ns
+        self.end_ns = start_ns
+        self.timing = make_timing_monitor(configuration)
+        self.pose = make_pose_monitor(configuration)
+        self.events: list[Event] = []
+        self.path = PathTrace()
+        self.point_error = PeakTrace()
+        self._observer = observer
+        self._gate = Gate(configuration.gate, configuration.point_error_limit_m, start_ns)
+        self.holds: list[Hold] = [self._gate.hold_now]
+        self.timing_verdict: Verdict | None = None
+        self.pose_verdict: Verdict | None = None
+        self._next_tick_ns = start_ns
+        self._last_ns = start_ns
+        self._estimate: Odometry | None = None
+        self.set_streams = configuration.with_role('pose', 'capture', 'geometry')
+        self._sets = SetStatistics(len(self.set_streams), SET_QUEUE,
+                                   round(configuration.timing.set_slop_s * 1e9), window=None)
+        self.motion = RecordedMotion(configuration, self.timing)
+        self.offsets = {stream.name: OffsetTrace() for stream in configuration.streams}
+        self.peak_turn_rate_radps: float | None = None
+        self._next_offsets_ns = start_ns
+        self._ledger = Ledger(
+            configuration.point_error_limit_m,
+            {stream.name: _view(stream, configuration) for stream in
+             configuration.with_role('capture')},
+            configuration.pose.stale_s)
+        self._takers = {stream.name: self._taker(stream) for stream in configuration.streams}
+        self._captures: list[Capture] | None = None
+        self._motion_offsets: dict[str, MotionOffsetEstimate] = {}
+
+    def take(self, stream: Stream, log_ns: int, data: bytes) -> None:
+        """Take a serialized message; before it, the ticks up to its log time happen."""
+        if log_ns >= self._next_tick_ns:
+            self._pass_time(log_ns)
+        elif log_ns < self._last_ns - TICK_NS:
+            # The log time went back: so does the time of the ticks.
+            self._next_tick_ns = log_ns
+        self._last_ns = log_ns
+        self._takers[stream.name](log_ns, data)
+
+    def finish(self, end_ns: int) -> None:
+        """Let the time up to the end of the bag pass."""
+        self._pass_time(end_ns)
+        self.end_ns = max(end_ns, self._last_ns)
+        self.motion.finish()
+        self._motion_offsets = self.motion.offsets(self.end_ns)
+
+    @property
+    def captures(self) -> list[Capture]:
+        """The captures with their verdicts, in the order of receipt; after `finish`."""
+        if self._captures is None:
+            self._captures = self._ledger.finish(self.holds)
+        return self._captures
+
+    def redo(self) -> list[RedoPlace]:
+        """Return the places to visit again; after `finish`."""
+        return redo_places(self.captures)
+
+    def sets(self) -> SetSummary:
+        """Return the figures of the sets across the pose, capture and geometry streams."""
+        return self._sets.summary()
+
+    def motion_offsets(self) -> dict[str, MotionOffsetEstimate]:
+        """Return the offsets against the unit at the end, by stream; after `finish`."""
+        return self._motion_offsets
+
+    def cross_checks(self) -> dict[str, CrossCheck]:
+        """Return how the estimates of each clock compare at the end; after `finish`."""
+        figures = {name: stream.figures() for name, stream in self.timing.streams.items()
+                   if not any(c.kind == 'silent' for c in stream.conditions(self.end_ns))}
+        return compare(self.configuration.pose_stream.name, figures, self._motion_offsets)
+
+    def _taker(self, stream: Stream) -> Callable[[int, bytes], None]:
+        """Return the function that takes the messages of a stream."""
+        if stream.role == 'pose':
+            return self._pose_taker(stream)
+        take_stamp = self._stamp_taker(stream)
+        take_motion = self.motion.reader(stream)
+        if take_motion is not None:
+            return self._motion_taker(stream, take_stamp, take_motion)
+        if stream.role == 'capture':
+            name = stream.name
+
+            def take_capture(log_ns: int, data: bytes) -> None:
+                stamp_ns = take_stamp(log_ns, data)
+                if stamp_ns is not None:
+                    self._ledger.add_capture(
+                        name, stamp_ns, log_ns, self._time_error_s(name, log_ns))
+            return take_capture
+        return take_stamp
+
+    def _time_error_s(self, name: str, now_ns: int) -> float | None:
+        """Return the root mean square of how far the stream's clock is off the unit's."""
+        error = self.timing.time_error(name, now_ns)
+        return None if error is None else hypot(*error)
+
+    def _stamp_taker(self, stream: Stream) -> Callable[[int, bytes], int | None]:
+        name, monitor = stream.name, self.timing
+        place = self.set_streams.index(stream) if stream in self.set_streams else None
+
+        def take(log_ns: int, data: bytes) -> int | None:
+            try:
+                stamp_ns = read_stamp(data)
+            except MalformedMessage as error:
+                self._happened(monitor.malformed(name, log_ns, str(error)), log_ns)
+                return None
+            events = monitor.add(name, stamp_ns, log_ns)
+            if events:
+                self._happened(events, log_ns)
+            if place is not None:
+                self._sets.add(place, stamp_ns, log_ns)
+            return stamp_ns
+        return take
+
+    def _pose_taker(self, stream: Stream) -> Callable[[int, bytes], None]:
+        take_stamp = self._stamp_taker(stream)
+        read, monitor = POSE_READERS[stream.type], self.pose
+        limit_m = self.configuration.point_error_limit_m
+
+        def take(log_ns: int, data: bytes) -> None:
+            take_stamp(log_ns, data)
+            try:
+                odometry = read(data)
+            except MalformedMessage as error:
+                events = monitor.malformed(log_ns, str(error))
+            else:
+                events = monitor.add(odometry, log_ns)
+            if events:
+                self._happened(events, log_ns)
+            estimate = monitor.estimate()
+            if estimate is not self._estimate:
+                self._estimate = estimate
+                if estimate is not None:
+                    self._ledger.add_pose(
+                        estimate, monitor.path_length_m, monitor.covariance_is_trusted)
+                    self.motion.add_unit(log_ns, estimate)
+            known = self.pose_verdict
+            if known is not None and _is_within(known, limit_m) and monitor.surely_within(
+                    log_ns, limit_m):
+                return
+            verdict = monitor.verdict(log_ns)
+            if known is None or changes_the_gate(known, verdict, limit_m):
+                self.pose_verdict = verdict
+                self._gate.receive(verdict)
+                self._update_gate(log_ns)
+        return take
+
+    def _motion_taker(self, stream: Stream, take_stamp: Callable[[int, bytes], int | None],
+                      take_motion: Callable[[int, bytes], None]) -> Callable[[int, bytes], None]:
+        def take(log_ns: int, data: bytes) -> None:
+            if take_stamp(log_ns, data) is None:
+                return
+            try:
+                take_motion(log_ns, data)
+            except MalformedMessage as error:
+                self._happened(self.timing.malformed(stream.name, log_ns, str(error)), log_ns)
+        return take
+
+    def _pass_time(self, until_ns: int) -> None:
+        while self._next_tick_ns <= until_ns:
+            self._tick(self._next_tick_ns)
+            self._next_tick_ns += TICK_NS
+
+    def _tick(self, now_ns: int) -> None:
+        """Do what the three live nodes do on their timers."""
+        self._happened((*self.timing.tick(now_ns), *self.pose.tick(now_ns)), now_ns)
+        self.timing_verdict = self.timing.verdict(now_ns)
+        self.pose_verdict = self.pose.verdict(now_ns)
+        self._gate.receive(self.timing_verdict)
+        self._gate.receive(self.pose_verdict)
+        self._update_gate(now_ns)
+        self.point_error.add(now_ns, self.pose_verdict.figures['point_error_m'])
+        if self._estimate is not None:
+            self.path.add(now_ns, *self._estimate.position_m.tolist())
+        turn_rate = self.pose_verdict.figures['turn_rate_radps']
+        if turn_rate is not None and turn_rate > (self.peak_turn_rate_radps or 0.0):
+            self.peak_turn_rate_radps = turn_rate
+        self.motion.tick(now_ns)
+        if now_ns >= self._next_offsets_ns:
+            self._next_offsets_ns = now_ns + OFFSETS_NS
+            for name, trace in self.offsets.items():
+                trace.add(now_ns, self.timing.streams[name].clock_offset(now_ns))
+        if self._observer is not None:
+            self._observer.ticked(self, now_ns)
+
+    def _update_gate(self, now_ns: int) -> None:
+        decision = self._gate.update(now_ns)
+        hold = self._gate.hold_now
+        if hold is not None and hold is not self.holds[-1]:
+            self.holds.append(hold)
+        self._happened(decision.events, now_ns)
+        if self._observer is not None:
+            self._observer.decided(decision, hold)
+
+    def _happened(self, events: Sequence[Event], now_ns: int) -> None:
+        if not events:
+            return
+        self.events.extend(events)
+        for event in events:
+            self.motion.happened(event)
+        if self._observer is not None:
+            self._observer.happened(events, now_ns)
+
+
+def _is_within(verdict: Verdict, limit_m: float) -> bool:
+    """Return whether nothing is wrong and the point error is known, within the limit."""
+    error_m = verdict.figures['point_error_m']
+    return not verdict.conditions and error_m is not None and error_m <= limit_m
+
+
+def _view(stream: Stream, configuration: Configuration) -> View:
+    """Return where a camera looks: along the x axis of its body frame, as for the live figure."""
+    turn = Rotation.from_euler('xyz', stream.mount_rpy_rad)
+    lever_m = turn.apply((configuration.working_distance_m, 0.0, 0.0)).tolist()
+    return View(tuple(lever_m), stream.mount_sigma_m, stream.mount_sigma_rad)

@@ -1,0 +1,91 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Offsets from motion between the unit and every stream of a recording that shows its turns."""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import Callable
+
+from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.messages.angular_velocity import (
+    angular_velocity_of, angular_velocity_reader)
+from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
+from robot_mapping_qa.timing.monitor import TimingMonitor
+from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
+from robot_mapping_qa.timing.motion_windows import MotionWindow, MotionWindows
+from robot_mapping_qa.verdicts import Event
+
+ROLES = ('motion', 'map_pose')
+"""Roles whose messages carry an angular velocity, or orientations that it follows from."""
+
+
+class RecordedMotion:
+    """The turns of the unit and of the other streams, and how their stamps compare."""
+
+    def __init__(self, configuration: Configuration, timing: TimingMonitor) -> None:
+        """Prepare for the streams of `ROLES`; ``timing`` knows how their clocks drift."""
+        # A stream that is timed by another topic shows no motion there.
+        self._streams = {stream.name: stream for stream in configuration.with_role(*ROLES)
+                         if stream.timing_topic is None}
+        self._windows = MotionWindows(self._streams)
+        self._from_poses = AngularVelocityFromPoses()
+        self._timing = timing
+        self._unit = configuration.pose_stream.name
+
+    def reader(self, stream: Stream) -> Callable[[int, bytes], None] | None:
+        """
+        Return what takes log time and bytes of a stream's messages, None where they tell nothing.
+
+        It raises `MalformedMessage`.
+        """
+        if stream.name not in self._streams:
+            return None
+        read, add = angular_velocity_reader(stream.type), self._windows.adder(stream.name)
+
+        def take(log_ns: int, data: bytes) -> None:
+            rate = read(data)
+            if rate is not None:
+                add(log_ns, *rate)
+        return take
+
+    def add_unit(self, log_ns: int, pose: Odometry) -> None:
+        """Take an accepted pose of the unit."""
+        if self._streams:
+            rate = angular_velocity_of(pose, self._from_poses)
+            if rate is not None:
+                self._windows.add_reference(log_ns, *rate)
+
+    def tick(self, now_ns: int) -> None:
+        """Close the window when it is full."""
+        if self._windows.due(now_ns):
+            self._windows.close(self._apart)
+
+    def happened(self, event: Event) -> None:
+        """Forget what was found before a step of a clock."""
+        if event.kind not in ('clock_step', 'time_restarted'):
+            return
+        if event.subject == self._unit:
+            self._windows.forget(None, event.onset_ns)
+        elif event.subject in self._streams:
+            self._windows.forget(event.subject, event.onset_ns)
+
+    def finish(self) -> None:
+        """Close the last window."""
+        self._windows.close(self._apart)
+
+    def offsets(self, at_ns: int) -> dict[str, MotionOffsetEstimate]:
+        """Return the offset of each stream at a host time; after `finish`."""
+        return {name: self._windows.offset(name, at_ns, self._apart) for name in self._streams}
+
+    def windows(self, name: str) -> list[MotionWindow]:
+        """Return the windows of a stream since the last step of its or the unit's clock."""
+        return self._windows.windows.get(name, [])
+
+    def _apart(self, name: str, at_ns: int) -> tuple[float, float] | None:
+        own = self._timing.streams[name].clock_offset(at_ns)
+        unit = self._timing.streams[self._unit].clock_offset(at_ns)
+        if own is None or unit is None:
+            return None
+        return own[0] - unit[0], hypot(own[1], unit[1])

@@ -1,0 +1,266 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Reading the watched topics of a bag: rosbag2 (MCAP, SQLite3) and rosbag1, through `rosbags`.
+
+Messages are handed on as the bytes that the bag holds, so that pictures and clouds are never
+decoded.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+import heapq
+from pathlib import Path
+import struct
+from typing import Any, Callable, Iterator, NamedTuple, Sequence
+
+from robot_mapping_qa.bag.truncated import is_truncated_mcap, TruncatedMcap
+from robot_mapping_qa.configuration.model import ROLE_TYPES, Stream
+from rosbags.rosbag1 import Reader as Reader1
+from rosbags.rosbag2 import Reader as Reader2
+from rosbags.serde import SerdeError
+from rosbags.typesys import get_typestore, Stores
+
+STORAGE_SUFFIXES = ('.mcap', '.db3')
+"""Storage files of rosbag2."""
+
+ROSBAG1_SUFFIX = '.bag'
+
+CONTENT_ROLES = ('pose', 'motion', 'map_pose')
+"""Roles whose messages are read whole; of all others only the header."""
+
+_CDR_LITTLE_ENDIAN = b'\x00\x01\x00\x00'
+_ROS1_STAMP = slice(4, 12)
+
+
+class BagError(ValueError):
+    """A bag that cannot be assessed; the text tells the user why and what to do."""
+
+
+class _Topic(NamedTuple):
+    name: str
+    types: tuple[str, ...]
+    messages: int
+
+
+_NOT_THERE = _Topic('', (), 0)
+
+
+class Recording:
+    """
+    An open bag with the streams of the configuration that it holds.
+
+    ``start_ns`` and ``end_ns`` are the log times of its first and last message and
+    ``message_count`` counts the messages of all topics. ``absent`` are the streams whose topic
+    is not in the bag and ``warnings`` sentences about what is missing or damaged; reading may
+    add to both.
+    """
+
+    def __init__(self, path: str | Path, streams: Sequence[Stream]) -> None:
+        """
+        Open the bag; use as a context manager.
+
+        ``path`` is a bag folder, a single storage file or a rosbag1 file. Raises `BagError`
+        where it cannot be read, is empty, lacks the pose, or has other types than configured.
+        """
+        self.path = Path(path)
+        self.warnings: list[str] = []
+        self._stack = ExitStack()
+        self._is_rosbag1 = self.path.suffix == ROSBAG1_SUFFIX
+        try:
+            self._readers = self._open()
+            self.message_count = sum(reader.message_count for reader in self._readers)
+            if not self.message_count:
+                raise BagError(f'{self.path}: the bag is empty, it holds no messages')
+            filled = [reader for reader in self._readers if reader.message_count]
+            self.start_ns = min(reader.start_time for reader in filled)
+            self.end_ns = max(reader.end_time for reader in filled) - 1
+            self._topics = _topics(self._readers)
+            self.watched_count = 0
+            self.absent = self._match(streams)
+            self._streams = {
+                _plain(stream.watched_topic): stream for stream in streams
+                if stream not in self.absent}
+        except BaseException:
+            self._stack.close()
+            raise
+
+    def __enter__(self) -> Recording:
+        """Return the open recording."""
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Close the files."""
+        self._stack.close()
+
+    def messages(self) -> Iterator[tuple[Stream, int, bytes]]:
+        """
+        Yield stream, log time in ns and the serialized (CDR) bytes, in the order of log time.
+
+        Of a rosbag1 message whose contents are not needed the bytes end behind the stamp. A bag
+        that turns out to be damaged ends early, with a sentence in ``warnings``.
+        """
+        sources = []
+        for reader in self._readers:
+            connections = [connection for connection in reader.connections
+                           if _plain(connection.topic) in self._streams]
+            if connections:
+                sources.append(self._from(reader, connections))
+        return sources[0] if len(sources) == 1 else heapq.merge(
+            *sources, key=lambda message: message[1])
+
+    def _from(self, reader: Any, connections: list) -> Iterator[tuple[Stream, int, bytes]]:
+        streams = {connection.id: self._streams[_plain(connection.topic)]
+                   for connection in connections}
+        last_ns = None
+        try:
+            if self._is_rosbag1:
+                convert = {key: _ros1_converter(stream) for key, stream in streams.items()}
+                for connection, last_ns, data in reader.messages(connections):
+                    yield streams[connection.id], last_ns, convert[connection.id](data)
+            else:
+                for connection, last_ns, data in reader.messages(connections):
+                    yield streams[connection.id], last_ns, data
+        except Exception as error:
+            # Damaged bytes raise whatever the place in the parser brings about.
+            seconds = 0.0 if last_ns is None else (last_ns - self.start_ns) * 1e-9
+            self.warnings.append(
+                f'{self.path}: the bag is damaged and could be read up to {seconds:.1f} s from '
+                f'its start only: {_said(error)}')
+
+    def _open(self) -> list:
+        try:
+            return [self._opened(file) for file in self._files()]
+        except BagError:
+            raise
+        except Exception as error:
+            # Any kind of file may be given, and the parsers raise all kinds of errors on it.
+            raise BagError(
+                f'{self.path}: cannot be read as a bag (rosbag2 with MCAP or SQLite3, or '
+                f'rosbag1): {_said(error)}') from error
+
+    def _opened(self, file: Any) -> Any:
+        reader = Reader1(file) if self._is_rosbag1 else Reader2(file)
+        reader.open()
+        self._stack.callback(reader.close)
+        return reader
+
+    def _files(self) -> list:
+        """List what to give to a reader each: the bag, or its files where it is not closed."""
+        path = self.path
+        if not path.exists():
+            raise BagError(f'{path}: there is no such file or folder')
+        if path.is_file():
+            if path.suffix not in (*STORAGE_SUFFIXES, ROSBAG1_SUFFIX):
+                raise BagError(
+                    f'{path}: not a bag; expected a bag folder or a file that ends in '
+                    f'{", ".join(STORAGE_SUFFIXES)} or {ROSBAG1_SUFFIX}')
+            files = [path]
+        else:
+            files = sorted(file for suffix in STORAGE_SUFFIXES for file in path.glob(f'*{suffix}'))
+            has_metadata = (path / 'metadata.yaml').is_file()
+            if not files and not has_metadata:
+                raise BagError(
+                    f'{path}: not a bag; the folder holds neither metadata.yaml nor a file that '
+                    f'ends in {" or ".join(STORAGE_SUFFIXES)}')
+            cut = any(file.suffix == '.mcap' and is_truncated_mcap(file) for file in files)
+            if has_metadata and not cut:
+                return [path]
+            if not has_metadata:
+                self.warnings.append(
+                    f'{path}: metadata.yaml is missing, so the recording was not closed; every '
+                    'file in the folder is read')
+        return [self._whole_or_repaired(file) for file in files]
+
+    def _whole_or_repaired(self, file: Path) -> Path | TruncatedMcap:
+        if file.suffix != '.mcap' or not is_truncated_mcap(file):
+            return file
+        repaired = TruncatedMcap(file)
+        self.warnings.append(
+            f'{file}: the end of the file is missing, so the recording was cut off; what is '
+            f'complete is read and the last {repaired.lost_bytes} bytes are left out')
+        return repaired
+
+    def _match(self, streams: Sequence[Stream]) -> tuple[Stream, ...]:
+        """Return the streams that are not in the bag; BagError where the bag does not fit."""
+        problems = []
+        absent = []
+        for stream in streams:
+            topic = self._topics.get(_plain(stream.watched_topic), _NOT_THERE)
+            wrong = [found for found in topic.types if found != stream.watched_type]
+            if wrong:
+                problems.append(
+                    f'{stream.watched_topic}: the bag holds {" and ".join(wrong)}, but the '
+                    f'stream {stream.name} is configured as {stream.watched_type}')
+            elif not topic.messages:
+                absent.append(stream)
+                if stream.role == 'pose':
+                    problems.append(self._no_pose(stream))
+                else:
+                    self.warnings.append(self._no_stream(stream))
+            else:
+                self.watched_count += topic.messages
+        if problems:
+            raise BagError('\n'.join(f'{self.path}: {problem}' for problem in problems))
+        return tuple(absent)
+
+    def _no_pose(self, stream: Stream) -> str:
+        fitting = [
+            f'{topic.name} ({kind}, {topic.messages} messages)'
+            for _, topic in sorted(self._topics.items()) if topic.messages
+            for kind in topic.types if kind in ROLE_TYPES['pose']]
+        found = f'topics that could be it: {", ".join(fitting)}' if fitting else (
+            'it has no topic of the type ' + ' or '.join(ROLE_TYPES['pose']))
+        return (f'no messages on {stream.topic}, the pose of the mapping unit (stream '
+                f'{stream.name}); {found}')
+
+    def _no_stream(self, stream: Stream) -> str:
+        text = (f'{self.path}: no messages on {stream.watched_topic} (stream {stream.name}); it '
+                'is assessed as never seen')
+        if stream.timing_topic and self._topics.get(
+                _plain(stream.topic), _NOT_THERE).messages:
+            text += (f'. The bag does hold {stream.topic}: without the key timing_topic the '
+                     'stream is timed by that')
+        return text
+
+
+def _plain(topic: str) -> str:
+    """Return the name without its slash, which many rosbag1 recordings leave out."""
+    return topic.lstrip('/')
+
+
+def _topics(readers: list) -> dict[str, _Topic]:
+    """Return what the bag says about its topics, by their plain names."""
+    topics: dict[str, _Topic] = {}
+    for reader in readers:
+        for connection in reader.connections:
+            key = _plain(connection.topic)
+            known = topics.get(key, _NOT_THERE)
+            types = dict.fromkeys((*known.types, connection.msgtype))
+            topics[key] = _Topic(
+                connection.topic, tuple(types), known.messages + connection.msgcount)
+    return topics
+
+
+def _ros1_converter(stream: Stream) -> Callable[[bytes], bytes]:
+    """
+    Return a function from ROS 1 bytes to CDR, as far as the stream's role needs it.
+
+    A ROS 1 header begins with a sequence number, which ROS 2 no longer has.
+    """
+    if stream.role not in CONTENT_ROLES:
+        return lambda data: _CDR_LITTLE_ENDIAN + data[_ROS1_STAMP]
+    store = get_typestore(Stores.ROS2_HUMBLE)
+
+    def convert(data: bytes) -> bytes:
+        try:
+            return bytes(store.ros1_to_cdr(data, stream.type))
+        except (SerdeError, struct.error):
+            # One bad message is the monitor's to count, not the end of the bag.
+            return _CDR_LITTLE_ENDIAN
+    return convert
+
+
+def _said(error: Exception) -> str:
+    return str(error).rstrip('.') or type(error).__name__

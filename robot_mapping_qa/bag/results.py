@@ -1,0 +1,130 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""From a bag to a folder of results, complete or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+import shutil
+import sys
+from typing import Any, Iterable, Mapping, NamedTuple
+
+from robot_mapping_qa.bag.assessment import Assessment
+from robot_mapping_qa.bag.quality_bag import QUALITY_FOLDER, QualityBag
+from robot_mapping_qa.bag.reading import Recording
+from robot_mapping_qa.bag.report import REPORT_FILE, write_report
+from robot_mapping_qa.bag.summary import (
+    CAPTURES_FILE, REDO_FILE, summarize, SUMMARY_FILE, write_captures, write_redo, write_summary)
+from robot_mapping_qa.capture.redo import RedoPlace
+from robot_mapping_qa.configuration import Configuration
+from tqdm import tqdm
+
+_OUR_NAMES = {SUMMARY_FILE, CAPTURES_FILE, REDO_FILE, REPORT_FILE, QUALITY_FOLDER}
+
+
+class OutputError(ValueError):
+    """An output folder that cannot be used; the text tells the user why."""
+
+
+class Outcome(NamedTuple):
+    """What came out of a bag; ``warnings`` are sentences about the bag itself."""
+
+    summary: dict[str, Any]
+    redo: list[RedoPlace]
+    warnings: list[str]
+    report: Path
+
+
+def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
+           settings: Mapping[str, str] | None = None, progress: bool = False) -> Outcome:
+    """
+    Assess a bag and write everything into the new folder.
+
+    ``settings`` names, for the report, the files that the configuration came from. Raises
+    `BagError`, `OutputError` or OSError; then, and on Ctrl-C, nothing is left behind and a former
+    output in ``folder`` stays as it was.
+    """
+    folder = Path(folder).resolve()
+    with Recording(bag, configuration.streams) as recording, _Output(folder) as output:
+        quality = QualityBag(output.scratch / QUALITY_FOLDER)
+        assessment = Assessment(configuration, recording.start_ns, quality)
+        for stream, log_ns, data in _shown(recording, progress):
+            assessment.take(stream, log_ns, data)
+        assessment.finish(recording.end_ns)
+        quality.close()
+        summary = summarize(assessment, recording.message_count)
+        places = assessment.redo()
+        write_summary(summary, output.scratch)
+        write_captures(assessment.captures, output.scratch)
+        write_redo(places, output.scratch)
+        write_report(output.scratch, assessment, summary, places, recording.warnings,
+                     {'Bag': str(recording.path), **(settings or {})})
+        output.keep()
+        return Outcome(summary, places, recording.warnings, folder / REPORT_FILE)
+
+
+def _shown(recording: Recording, progress: bool) -> Iterable:
+    if not progress:
+        return recording.messages()
+    return tqdm(recording.messages(), total=recording.watched_count, desc='assessing',
+                unit=' messages', unit_scale=True, leave=False, file=sys.stderr)
+
+
+class _Output:
+    """A folder that appears complete or not at all."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._kept = False
+        if folder.exists() and not _is_ours(folder):
+            raise OutputError(
+                f'{folder}: exists and is not, or not only, a former output of this tool; it is '
+                'left as it is, name another folder')
+        try:
+            # The process number keeps two runs apart; a folder of that name is of a dead one.
+            self.scratch = folder.with_name(f'.{folder.name}.{os.getpid()}.unfinished')
+            shutil.rmtree(self.scratch, ignore_errors=True)
+            self.scratch.mkdir(parents=True)
+        except OSError as error:
+            raise OutputError(f'{folder}: cannot be written: {error.strerror}') from error
+
+    def __enter__(self) -> _Output:
+        return self
+
+    def keep(self) -> None:
+        """Put the finished folder in its place."""
+        former = None
+        if self.folder.exists():
+            former = self.scratch.with_suffix('.former')
+            self.folder.rename(former)
+        try:
+            self.scratch.rename(self.folder)
+        except BaseException:
+            if former is not None:
+                former.rename(self.folder)
+            raise
+        self._kept = True
+        if former is not None:
+            shutil.rmtree(former)
+
+    def __exit__(self, *error: object) -> None:
+        if not self._kept:
+            shutil.rmtree(self.scratch, ignore_errors=True)
+
+
+def _is_ours(folder: Path) -> bool:
+    """Return whether the folder is empty or holds a former output of this tool and no more."""
+    if not folder.is_dir():
+        return False
+    names = {path.name for path in folder.iterdir()}
+    if not names:
+        return True
+    if names - _OUR_NAMES:
+        return False
+    try:
+        summary = json.loads((folder / SUMMARY_FILE).read_text(encoding='utf-8'))
+    except (OSError, ValueError):
+        return False
+    return isinstance(summary, dict) and 'schema' in summary
