@@ -1,0 +1,102 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the package's nodes have in common: configuration, time and events."""
+
+from __future__ import annotations
+
+import time
+from typing import Any, Callable, Iterable, Mapping
+
+from rclpy.node import Node
+from rclpy.publisher import Publisher
+from rclpy.qos import QoSProfile
+from robot_mapping_qa.capture.gate import changes_the_gate
+from robot_mapping_qa.configuration import (
+    Configuration, configuration_from_parameters)
+from robot_mapping_qa.messages.factory import message_class, RclpyFactory
+from robot_mapping_qa.messages.outputs import diagnostics_message, events_message
+from robot_mapping_qa.messages.topics import DIAGNOSTICS, EVENTS, Topic
+from robot_mapping_qa.messages.verdict_message import verdict_to_message
+from robot_mapping_qa.nodes.qos import EVENT_QOS, OUTPUT_QOS, stream_qos
+from robot_mapping_qa.rates import VERDICT_TICKS
+from robot_mapping_qa.verdicts import Event, Verdict
+
+
+class QualityNode(Node):
+    """A node that is driven by the package's one parameter file."""
+
+    def __init__(self, name: str, own_parameters: Mapping[str, Any] | None = None) -> None:
+        """
+        Read the parameters; ``own_parameters`` are the node's own ones with their defaults.
+
+        Raises `ConfigurationError` where the file is wrong.
+        """
+        super().__init__(name, allow_undeclared_parameters=True,
+                         automatically_declare_parameters_from_overrides=True)
+        own = dict(own_parameters or {})
+        for key, default in own.items():
+            if not self.has_parameter(key):
+                self.declare_parameter(key, default)
+        given = {key: parameter.value
+                 for key, parameter in self.get_parameters_by_prefix('').items()}
+        self.configuration: Configuration = configuration_from_parameters(
+            given, f'parameters of {name}', own)
+        self.factory = RclpyFactory()
+        self.simulated_time = bool(self.get_parameter('use_sim_time').value)
+        self._sent: Verdict | None = None
+        self._ticks_since_sent = 0
+        self._events = self.advertise(EVENTS, EVENT_QOS)
+        self._diagnostics = self.advertise(DIAGNOSTICS, OUTPUT_QOS)
+
+    def now_ns(self) -> int:
+        """Return the host time, or the simulated time where the node is told to use it."""
+        return self.get_clock().now().nanoseconds if self.simulated_time else time.time_ns()
+
+    def advertise(self, topic: Topic, qos: QoSProfile) -> Publisher:
+        """Return a publisher for one of the package's topics."""
+        return self.create_publisher(message_class(topic.type), topic.name, qos)
+
+    def watch(self, topic: str, type_name: str, rate_hz: float | None,
+              take: Callable[[bytes, int, int | None, int], None]) -> None:
+        """
+        Hand every serialized message of a topic to ``take(data, receive, source, callback)``.
+
+        The three times are host time in ns: when the middleware received the message, when it
+        was sent, and now. Under simulated time the middleware's wall-clock times say nothing
+        about the stamps: the message counts as received now and its sending is unknown.
+        """
+        def received(data: bytes, info: Mapping[str, int]) -> None:
+            now_ns = self.now_ns()
+            if self.simulated_time:
+                take(data, now_ns, None, now_ns)
+            else:
+                take(data, info['received_timestamp'], info['source_timestamp'], now_ns)
+        self.create_subscription(
+            message_class(type_name), topic, received, stream_qos(rate_hz), raw=True)
+
+    def publish_events(self, events: Iterable[Event]) -> None:
+        """Send events, where there are any, and write them to the node's log."""
+        events = tuple(events)
+        if not events:
+            return
+        for event in events:
+            self.get_logger().info(f'{event.subject}: {event.kind}: {event.text}')
+        self._events.publish(events_message(self.factory, events, self.now_ns()))
+
+    def publish_verdict(self, publisher: Publisher, verdict: Verdict, tick: bool) -> None:
+        """
+        Send a verdict to the gate at once where it can move it, else at every second tick.
+
+        Called with every verdict that was made; ``tick`` says that it was made by the timer.
+        """
+        self._ticks_since_sent += tick
+        if self._sent is None or self._ticks_since_sent >= VERDICT_TICKS or changes_the_gate(
+                self._sent, verdict, self.configuration.point_error_limit_m):
+            self._sent = verdict
+            self._ticks_since_sent = 0
+            publisher.publish(verdict_to_message(self.factory, verdict))
+
+    def publish_diagnostics(self, statuses: Iterable[Any]) -> None:
+        """Send statuses on /diagnostics."""
+        self._diagnostics.publish(
+            diagnostics_message(self.factory, statuses, self.now_ns()))

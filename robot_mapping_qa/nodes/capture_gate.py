@@ -1,0 +1,118 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""The node that says whether inspection pictures may be taken now."""
+
+from __future__ import annotations
+
+import sys
+
+from diagnostic_msgs.msg import DiagnosticArray
+from robot_mapping_qa.capture.gate import Decision, Gate
+from robot_mapping_qa.capture.trail import Trail
+from robot_mapping_qa.messages.markers import trail_markers
+from robot_mapping_qa.messages.outputs import gate_diagnostic, gate_status, light_message
+from robot_mapping_qa.messages.serialized import MalformedMessage, read_pose_with_covariance
+from robot_mapping_qa.messages.topics import (
+    CAPTURE_ALLOWED, GATE, HOLD_SERVICE, LIGHT, MARKERS, POSE, POSE_VERDICT, TIMING_VERDICT)
+from robot_mapping_qa.messages.verdict_message import verdict_from_message
+from robot_mapping_qa.nodes.base import QualityNode
+from robot_mapping_qa.nodes.qos import GATE_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS
+from robot_mapping_qa.nodes.running import run_node
+from robot_mapping_qa.rates import TICK_HZ
+from robot_mapping_qa.records import Odometry
+from std_msgs.msg import Bool
+from std_srvs.srv import SetBool
+
+REPEAT_S = 0.1
+"""`capture_allowed` is sent this often, twice as often as is promised."""
+
+
+class CaptureGate(QualityNode):
+    """Verdicts in, leave to capture out."""
+
+    def __init__(self) -> None:
+        """Begin held; raises `ConfigurationError` where the parameters are wrong."""
+        super().__init__('capture_gate')
+        configuration = self.configuration
+        self._gate = Gate(configuration.gate, configuration.point_error_limit_m, self.now_ns())
+        self._allowed = self.advertise(CAPTURE_ALLOWED, GATE_QOS)
+        self._status = self.advertise(GATE, LATCHED_QOS)
+        self._light = self.advertise(LIGHT, LATCHED_QOS)
+        for topic in (TIMING_VERDICT, POSE_VERDICT):
+            self.create_subscription(
+                DiagnosticArray, topic.name, self._take_verdict, VERDICT_QOS)
+        self.create_service(SetBool, HOLD_SERVICE, self._hold)
+        self._trail = Trail()
+        self._pose: Odometry | None = None
+        self._markers = self.advertise(MARKERS, OUTPUT_QOS)
+        self.watch(POSE.name, POSE.type, TICK_HZ, self._take_pose)
+        self.create_timer(1.0, self._send_markers)
+        self._sent: Decision | None = None
+        self._repeat_ns = 0
+        self._details_ns = 0
+        self._diagnostics_ns = 0
+        self.create_timer(1.0 / TICK_HZ, self._update)
+        self._update()
+
+    def _take_verdict(self, message: DiagnosticArray) -> None:
+        try:
+            self._gate.receive(verdict_from_message(message))
+        except ValueError as error:
+            # The last good verdict ages and closes the gate; the log says why.
+            self.get_logger().error(f'verdict refused: {error}', throttle_duration_sec=1.0)
+        self._update()
+
+    def _take_pose(self, data: bytes, _receive_ns: int, _source_ns: int | None,
+                   _callback_ns: int) -> None:
+        try:
+            self._pose = read_pose_with_covariance(data)
+        except MalformedMessage as error:
+            self.get_logger().error(f'{POSE.name}: {error}', throttle_duration_sec=1.0)
+            return
+        self._trail.add(*self._pose.position_m.tolist(), self._sent.allowed)
+
+    def _send_markers(self) -> None:
+        if self._pose is not None and self._markers.get_subscription_count():
+            self._markers.publish(trail_markers(self.factory, self._trail.points, self._pose))
+
+    def _hold(self, request: SetBool.Request, response: SetBool.Response) -> SetBool.Response:
+        self._gate.set_manual_hold(request.data, self.now_ns())
+        self._update()
+        response.success = True
+        response.message = self._sent.text
+        return response
+
+    def _update(self) -> None:
+        now_ns = self.now_ns()
+        decision = self._gate.update(now_ns)
+        self.publish_events(decision.events)
+        changed = self._sent is None or self._sent.allowed != decision.allowed
+        self._sent = decision
+        if changed or self._due(now_ns, self._repeat_ns, REPEAT_S):
+            self._repeat_ns = now_ns
+            self._allowed.publish(Bool(data=decision.allowed))
+        if changed or self._due(now_ns, self._details_ns, 0.5):
+            self._details_ns = now_ns
+            self._status.publish(gate_status(self.factory, decision, self._gate.hold_now))
+            self._light.publish(light_message(self.factory, decision))
+        if changed or self._due(now_ns, self._diagnostics_ns, 1.0):
+            self._diagnostics_ns = now_ns
+            self.publish_diagnostics(
+                [gate_diagnostic(self.factory, decision, self._gate.hold_now)])
+
+    @staticmethod
+    def _due(now_ns: int, last_ns: int, period_s: float) -> bool:
+        return abs(now_ns - last_ns) >= period_s * 1e9
+
+    def close(self) -> None:
+        """Withdraw the leave to capture before the node goes."""
+        self._allowed.publish(Bool(data=False))
+
+
+def main() -> int:
+    """Run the node; the exit status is 2 where its parameters were refused."""
+    return run_node(CaptureGate)
+
+
+if __name__ == '__main__':
+    sys.exit(main())

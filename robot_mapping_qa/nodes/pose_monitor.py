@@ -1,0 +1,100 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""The node that judges the mapping unit's pose and its reported covariance."""
+
+from __future__ import annotations
+
+import sys
+
+from robot_mapping_qa.messages.outputs import (
+    point_error_message, pose_diagnostic, pose_message)
+from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
+from robot_mapping_qa.messages.topics import (
+    POINT_ERROR, POSE, POSE_VERDICT, REBASE_SERVICE)
+from robot_mapping_qa.monitors import make_pose_monitor
+from robot_mapping_qa.nodes.base import QualityNode
+from robot_mapping_qa.nodes.qos import OUTPUT_QOS, VERDICT_QOS
+from robot_mapping_qa.nodes.running import run_node
+from robot_mapping_qa.rates import TICK_HZ
+from std_srvs.srv import Trigger
+from tf_transformations import euler_from_quaternion
+
+OUTPUTS_S = 0.1
+"""Pose and point error are sent this often; the verdicts do not wait for it."""
+
+DETAILS_S = 1.0
+"""Diagnostics are sent this often."""
+
+
+class PoseMonitor(QualityNode):
+    """Odometry in; verdicts on the pose, its covariance and the error on the structure out."""
+
+    def __init__(self) -> None:
+        """Subscribe to the unit; raises `ConfigurationError` or LookupError."""
+        super().__init__('pose_monitor')
+        stream = self.configuration.pose_stream
+        self._read = POSE_READERS[stream.type]
+        self._monitor = make_pose_monitor(self.configuration)
+        self._verdicts = self.advertise(POSE_VERDICT, VERDICT_QOS)
+        self._poses = self.advertise(POSE, OUTPUT_QOS)
+        self._point_errors = self.advertise(POINT_ERROR, OUTPUT_QOS)
+        self.create_service(Trigger, REBASE_SERVICE, self._rebase)
+        self.watch(stream.topic, stream.type, stream.rate_hz, self._take)
+        self.create_timer(1.0 / TICK_HZ, self._tick)
+        self.create_timer(OUTPUTS_S, self._send_outputs)
+        self.create_timer(DETAILS_S, self._send_details)
+
+    def _take(self, data: bytes, receive_ns: int, _source_ns: int | None,
+              _callback_ns: int) -> None:
+        try:
+            odometry = self._read(data)
+        except MalformedMessage as error:
+            events = self._monitor.malformed(receive_ns, str(error))
+        else:
+            events = self._monitor.add(odometry, receive_ns)
+        if events:
+            self.publish_events(events)
+        self.publish_verdict(self._verdicts, self._monitor.verdict(self.now_ns()), tick=False)
+
+    def _tick(self) -> None:
+        now_ns = self.now_ns()
+        self.publish_events(self._monitor.tick(now_ns))
+        verdict = self._monitor.verdict(now_ns)
+        self.publish_verdict(self._verdicts, verdict, tick=True)
+
+    def _send_outputs(self) -> None:
+        pose = self._monitor.estimate()
+        if pose is not None:
+            self._poses.publish(pose_message(self.factory, pose))
+        error_m = self._monitor.verdict(self.now_ns()).figures['point_error_m']
+        if error_m is not None:
+            self._point_errors.publish(point_error_message(self.factory, error_m))
+
+    def _send_details(self) -> None:
+        verdict = self._monitor.verdict(self.now_ns())
+        self.publish_diagnostics([pose_diagnostic(
+            self.factory, self._monitor.name, verdict, self._monitor.summary(),
+            self._orientation())])
+
+    def _orientation(self) -> dict[str, float]:
+        """Return roll, pitch and yaw (REP 103): a person cannot read a quaternion."""
+        pose = self._monitor.estimate()
+        if pose is None:
+            return {}
+        angles = euler_from_quaternion(pose.quaternion)
+        return {f'{name}_rad': angle for name, angle in zip(('roll', 'pitch', 'yaw'), angles)}
+
+    def _rebase(self, _request: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
+        self.publish_events(self._monitor.rebase(self.now_ns()))
+        response.success = True
+        response.message = 'the present pose counts as good from now on'
+        return response
+
+
+def main() -> int:
+    """Run the node; the exit status is 2 where its parameters were refused."""
+    return run_node(PoseMonitor)
+
+
+if __name__ == '__main__':
+    sys.exit(main())
