@@ -51,14 +51,14 @@ def test_every_fault_closes_the_gate_in_time_and_nothing_else_does(seed, tmp_pat
     assert {o.kind: o.problem for o in outcomes if o.problem} == {}
     settled_ns = first_opening_ns(live.holds)
     assert unexplained_holds(
-        live.truth['faults'], live.holds, settled_ns, live.truth['end_ns']) == []
+        live.truth['faults'], live.holds, settled_ns, live.end_ns) == []
 
     assert assess_bag([str(out / 'bag'), '--config', str(configuration),
                        '--out', str(out / 'assessment')]) == 0
     summary = json.loads((out / 'assessment' / 'summary.json').read_text())
     assert len(live.holds) > len(FAULTS)
     assert hold_differences(
-        live.holds, summary['gate']['holds'], live.truth['end_ns']) == []
+        live.holds, summary['gate']['holds'], live.end_ns) == []
 
 
 def share_file_of_rig(name):

@@ -105,7 +105,7 @@ def unexplained_holds(faults: Sequence[Mapping[str, Any]], holds: Iterable[GateH
     Return holds that no fault explains.
 
     Only those between ``settled_ns``, when the gate first opened, and ``end_ns``, when the rig
-    stopped sending, are looked at.
+    was to stop sending, are looked at.
     """
     def explained(hold: GateHold) -> bool:
         return any(

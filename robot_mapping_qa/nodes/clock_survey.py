@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from math import hypot
 import time
 from typing import Any, Callable, Iterable, Mapping
@@ -29,7 +30,7 @@ WINDOW_S = 40.0
 """Long enough to hold some turns, short enough to follow two drifting clocks."""
 
 ESTIMATE_EVERY_S = 5.0
-"""An estimate costs some 20 ms of this process; the offset of a clock does not move faster."""
+"""The offset of a clock does not move faster."""
 
 EARLIER_S = 60.0
 """A comparison is held against that of a minute before, to see a delay that changed."""
@@ -57,6 +58,10 @@ class ClockSurvey:
         self._motion = {s.name: MotionOffset(WINDOW_S) for s in configuration.with_role('motion')}
         self._estimates: dict[str, MotionOffsetEstimate] = {}
         self._due_s = 0.0
+        # An estimate takes tens of milliseconds, on a busy computer far more: the verdicts, for
+        # which the gate waits, must not wait for it.
+        self._worker = ThreadPoolExecutor(1, 'motion_offset')
+        self._running: dict[str, Future[MotionOffsetEstimate]] = {}
         self._set_streams = configuration.with_role(*SET_ROLES)
         self._sets = (SetStatistics(len(self._set_streams), SET_QUEUE,
                                     round(configuration.timing.set_slop_s * 1e9))
@@ -117,13 +122,17 @@ class ClockSurvey:
                     if event.subject in (name, self._unit_name, 'host'):
                         offset.clear()
                         self._estimates.pop(name, None)
+                        self._running.pop(name, None)
 
     def update(self, figures: Mapping[str, StreamFigures], silent: Iterable[str]) -> None:
         """Compare what is known now; call about once a second with every stream's figures."""
         now_s = time.monotonic()
-        if now_s >= self._due_s:
+        for name in [name for name, future in self._running.items() if future.done()]:
+            self._estimates[name] = self._running.pop(name).result()
+        if now_s >= self._due_s and not self._running:
             self._due_s = now_s + ESTIMATE_EVERY_S
-            self._estimates = {name: o.estimate() for name, o in self._motion.items()}
+            self._running = {name: self._worker.submit(offset.snapshot())
+                             for name, offset in self._motion.items()}
         two_way = None
         if self._client is not None:
             for event in self._client.take_events():
@@ -162,6 +171,7 @@ class ClockSurvey:
 
     def close(self) -> None:
         """End the background threads."""
+        self._worker.shutdown(cancel_futures=True)
         if self._client is not None:
             self._client.close()
         if self._host is not None:

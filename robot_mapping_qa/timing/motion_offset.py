@@ -23,7 +23,9 @@ folds left and right turns onto each other.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 import math
+from typing import Callable
 
 import numpy as np
 from robot_mapping_qa.timing.angular_velocity import (
@@ -39,6 +41,8 @@ _RIVAL_SHARE = 0.8
 _LEAST_DISTINCTION = 1.6
 # Errors within a block may be correlated, those of different blocks are taken as independent.
 _BLOCK_S = 2.0
+# The best offset is wanted to this; for how well its rivals fit less will do.
+_CLOSE_S, _NEAR_S = 1e-5, 1e-3
 # Beyond this the linearization behind sigma no longer holds for motion up to some hertz.
 _LARGEST_SIGMA_S = 0.02
 
@@ -117,13 +121,22 @@ class MotionOffset:
 
     def estimate(self) -> MotionOffsetEstimate:
         """Return the offset over the present window, or why there is none."""
+        return self.snapshot()()
+
+    def snapshot(self) -> Callable[[], MotionOffsetEstimate]:
+        """
+        Return a function that works out `estimate` from the samples of now.
+
+        It shares nothing with this object and may run in another thread, for a caller that
+        cannot wait for it.
+        """
         for samples, name in ((self._reference, 'the unit'), (self._stream, 'the stream')):
             if len(samples) < 3:
-                return _unusable(f'no angular velocity from {name} yet')
+                return partial(_unusable, f'no angular velocity from {name} yet')
         origin_ns = self._reference.first_ns
-        return offset_between(
-            AngularVelocitySignal(*self._reference.arrays(origin_ns)),
-            AngularVelocitySignal(*self._stream.arrays(origin_ns)),
+        reference, stream = self._reference.arrays(origin_ns), self._stream.arrays(origin_ns)
+        return lambda: offset_between(
+            AngularVelocitySignal(*reference), AngularVelocitySignal(*stream),
             self._max_offset_s, self._min_excitation_radps, self._min_correlation)
 
 
@@ -164,7 +177,9 @@ def offset_between(
             f'no best offset within the {max_offset_s:.1f} s searched either way',
             peak, excitation)
     # How well the peaks fit shows only between the lags of the grid.
-    fits = [pair.refine(float(lags_s[index])) for index in _peaks(correlations)]
+    highest, *rivals = _peaks(correlations)
+    fits = [pair.refine(float(lags_s[highest]), _CLOSE_S)]
+    fits += [pair.refine(float(lags_s[index]), _NEAR_S) for index in rivals]
     fits = sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.unexplained)
     if not fits or fits[0].sigma_s > _LARGEST_SIGMA_S:
         return _unusable(
@@ -247,12 +262,12 @@ class _Pair:
         return min(
             math.sqrt(signal[holds].var(axis=0).sum()) for signal in (self._x, y))
 
-    def refine(self, lag_s: float) -> _Fit | None:
+    def refine(self, lag_s: float, close_s: float) -> _Fit | None:
         """
         Return the best fit near ``lag_s``, between the lags of the grid; None if there is none.
 
         Each step solves the linear regression at the present lag and moves the lag by the
-        Gauss-Newton step of what the regression leaves.
+        Gauss-Newton step of what the regression leaves; one below ``close_s`` is the last.
         """
         # What holds over a wider interval holds at every lag tried: the same samples throughout,
         # or the steps could end in a cycle.
@@ -265,7 +280,7 @@ class _Pair:
             lag_s += step_s
             if not abs(lag_s - start) <= margin_s / 2:
                 return None
-            if abs(step_s) < 1e-5:
+            if abs(step_s) < close_s:
                 return fit
         return None
 
