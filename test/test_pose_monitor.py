@@ -392,3 +392,33 @@ def test_one_message_is_judged_well_within_a_period():
     feed(unit, messages)
     # 10 ms between messages at 100 Hz; measured 0.1 ms, with room for a busy machine.
     assert (process_time() - before_s) / len(messages) < 0.001
+
+
+@pytest.mark.parametrize('seed', range(3))
+def test_bound_never_calls_an_error_within_a_limit_that_the_verdict_puts_beyond(seed):
+    rng = np.random.default_rng(seed)
+    sure = 0
+    for _ in range(300):
+        unit = monitor()
+        scale = np.array([0.01] * 3 + [0.003] * 3) * 10.0 ** rng.uniform(-1.0, 0.5, 6)
+        root = scale[:, None] * rng.standard_normal((6, rng.integers(1, 7)))
+        feed(unit, [replace(message(0), covariance=root @ root.T)])
+        now_ns = START_NS + DELAY_NS
+        verdict = unit.verdict(now_ns)
+        limit_m = 10.0 ** rng.uniform(-2.5, 0.0)
+        if unit.surely_within(now_ns, limit_m):
+            sure += 1
+            assert not verdict.conditions
+            assert verdict.figures['point_error_m'] <= limit_m
+    assert sure > 20
+
+
+def test_bound_is_not_trusted_where_something_is_wrong():
+    unit = monitor()
+    assert not unit.surely_within(0, 1e9)
+    feed(unit, [message(0)])
+    now_ns = START_NS + DELAY_NS
+    assert unit.surely_within(now_ns, 10.0)
+    assert not unit.surely_within(now_ns + 10 ** 10, 10.0), 'silent'
+    unit.malformed(now_ns + 1, 'cut')
+    assert not unit.surely_within(now_ns + 1, 10.0)

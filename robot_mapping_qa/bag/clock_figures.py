@@ -12,7 +12,7 @@ from __future__ import annotations
 from typing import Any, Mapping
 
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import LogLocator, MaxNLocator
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.drawing import draw, FAINT, GRID, INK, PAPER, time_axis, WIDTH_IN
@@ -32,6 +32,9 @@ _FAR_S = 10.0
 
 _QUANTILES = (('p50', 'o', '#0072b2', 7.0), ('p95', 's', '#e69f00', 6.0),
               ('p99', 'D', '#d55e00', 5.5))
+
+_WIDE = 20.0
+"""From this ratio of the largest latency to the smallest a logarithmic axis shows more."""
 
 _LEAST_SPAN_MS = 1.0
 _LEAST_TERMS = 2
@@ -85,7 +88,8 @@ def _offsets(assessment: Assessment) -> Figure | None:
         values_ms, sigmas_ms = 1e3 * (values - (middle_s if far else 0.0)), 1e3 * sigmas
         axes.fill_between(seconds, values_ms - 2.0 * sigmas_ms, values_ms + 2.0 * sigmas_ms,
                           color=_BAND, linewidth=0.0)
-        axes.plot(seconds, values_ms, color='#0072b2', linewidth=1.2)
+        axes.plot(*_broken(seconds, values_ms, [at(step.at_ns) for step in steps]),
+                  color='#0072b2', linewidth=1.2)
         low, high = _limits(values_ms, sigmas_ms)
         axes.set_ylim(low, high)
         for step in steps:
@@ -121,6 +125,13 @@ def _traced(trace: OffsetTrace, series: ClockSeries, figures: StreamFigures,
     return times[::every], values[::every], sigmas[::every]
 
 
+def _broken(seconds: np.ndarray, values: np.ndarray,
+            steps: list[float]) -> tuple[np.ndarray, np.ndarray]:
+    """Return a line with a break at every step: a clock jumps, it does not run over there."""
+    places = np.searchsorted(seconds, steps)
+    return np.insert(seconds, places, np.nan), np.insert(values, places, np.nan)
+
+
 def _limits(values: np.ndarray, sigmas: np.ndarray) -> tuple[float, float]:
     """Return limits that show the line; an early, wide band must not press it flat."""
     room = 3.0 * float(np.median(sigmas))
@@ -145,17 +156,22 @@ def _stability(curves: Mapping[str, tuple[StabilityCurve, StabilityCurve]]) -> F
               for left in (0.075, 0.575)]
     for place, (axes, title) in enumerate(zip(panels, (
             'TDEV: wander of the offset', 'MTIE: largest change of the offset'))):
+        empty = True
         for number, (name, pair) in enumerate(curves.items()):
             curve = pair[place]
             shown = (curve.value_s > 0.0) & (curve.terms >= _LEAST_TERMS)
+            empty &= not shown.any()
             axes.plot(curve.tau_s[shown], 1e3 * curve.value_s[shown], label=name, linewidth=1.4,
                       color=_COLOURS[number % len(_COLOURS)],
                       linestyle=_LINES[number % len(_LINES)], markersize=4.5,
                       marker=_MARKERS[number % len(_MARKERS)], markeredgewidth=0.0)
-        axes.set_xscale('log')
-        axes.set_yscale('log')
-        axes.xaxis.set_major_formatter('{x:g}')
-        axes.yaxis.set_major_formatter('{x:g}')
+        if empty:
+            axes.text(0.5, 0.5, 'none found', transform=axes.transAxes, ha='center')
+        else:
+            axes.set_xscale('log')
+            axes.set_yscale('log')
+            axes.xaxis.set_major_formatter('{x:g}')
+            axes.yaxis.set_major_formatter('{x:g}')
         axes.set_xlabel('observation interval τ (s)')
         axes.set_title(f'{title} (ms)', loc='left', fontsize=9)
         axes.grid(color=GRID, linewidth=0.7)
@@ -188,7 +204,15 @@ def _latency(figures: Mapping[str, StreamFigures]) -> Figure:
     axes.set_ylim(len(figures) - 0.4, -0.6)
     axes.set_yticks(range(len(figures)), list(figures), fontsize=8)
     axes.tick_params(axis='y', length=0)
-    axes.axvline(0.0, color=INK, linewidth=0.8)
+    shown = [item for item in figures.values() if abs(item.latency_p99_s) <= _FAR_S]
+    least_s = min((item.latency_p50_s for item in shown), default=0.0)
+    if least_s > 0.0 and max(item.latency_p99_s for item in shown) > _WIDE * least_s:
+        axes.set_xscale('log')
+        axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axes.xaxis.set_major_formatter('{x:g}')
+        axes.minorticks_off()
+    else:
+        axes.axvline(0.0, color=INK, linewidth=0.8)
     axes.grid(axis='x', color=GRID, linewidth=0.7)
     axes.set_axisbelow(True)
     axes.set_xlabel('receive time minus stamp (ms)')

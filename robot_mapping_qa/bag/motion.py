@@ -12,9 +12,10 @@ from robot_mapping_qa.messages.angular_velocity import (
     angular_velocity_of, angular_velocity_reader)
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
+from robot_mapping_qa.timing.cross_check import cross_check, CrossCheck, Estimate
 from robot_mapping_qa.timing.monitor import TimingMonitor
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
-from robot_mapping_qa.timing.motion_windows import MotionWindow, MotionWindows
+from robot_mapping_qa.timing.motion_windows import MotionWindows
 from robot_mapping_qa.verdicts import Event
 
 ROLES = ('motion', 'map_pose')
@@ -79,9 +80,18 @@ class RecordedMotion:
         """Return the offset of each stream at a host time; after `finish`."""
         return {name: self._windows.offset(name, at_ns, self._apart) for name in self._streams}
 
-    def windows(self, name: str) -> list[MotionWindow]:
-        """Return the windows of a stream since the last step of its or the unit's clock."""
-        return self._windows.windows.get(name, [])
+    def first_checks(self) -> dict[str, CrossCheck]:
+        """Return how motion and one-way offsets compared in each stream's first window."""
+        checks = {}
+        for name, windows in self._windows.windows.items():
+            window = next((item for item in windows if item.estimate.usable), None)
+            if window is not None:
+                # Only the difference of the two one-way offsets is known, and needed.
+                checks[name] = cross_check(
+                    name, Estimate(window.apart_s, window.apart_sigma_s),
+                    motion=Estimate(window.estimate.value_s, window.estimate.sigma_s),
+                    unit_one_way=Estimate(0.0, 0.0))
+        return checks
 
     def _apart(self, name: str, at_ns: int) -> tuple[float, float] | None:
         own = self._timing.streams[name].clock_offset(at_ns)

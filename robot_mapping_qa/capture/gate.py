@@ -237,3 +237,9 @@ def changes_the_gate(sent: Verdict, verdict: Verdict, point_error_limit_m: float
         return ({(c.key, c.severity) for c in of.conditions},
                 None if error_m is None else error_m > point_error_limit_m)
     return gist(sent) != gist(verdict)
+
+
+def leaves_the_gate_alone(verdict: Verdict, point_error_limit_m: float) -> bool:
+    """Return whether a verdict holds nothing against a capture: no condition, error in limits."""
+    error_m = verdict.figures.get('point_error_m')
+    return not verdict.conditions and error_m is not None and error_m <= point_error_limit_m

@@ -43,7 +43,7 @@ class QualityNode(Node):
             given, f'parameters of {name}', own)
         self.factory = RclpyFactory()
         self.simulated_time = bool(self.get_parameter('use_sim_time').value)
-        self._sent: Verdict | None = None
+        self.last_sent: Verdict | None = None
         self._ticks_since_sent = 0
         self._events = self.advertise(EVENTS, EVENT_QOS)
         self._diagnostics = self.advertise(DIAGNOSTICS, OUTPUT_QOS)
@@ -90,9 +90,9 @@ class QualityNode(Node):
         Called with every verdict that was made; ``tick`` says that it was made by the timer.
         """
         self._ticks_since_sent += tick
-        if self._sent is None or self._ticks_since_sent >= VERDICT_TICKS or changes_the_gate(
-                self._sent, verdict, self.configuration.point_error_limit_m):
-            self._sent = verdict
+        if self.last_sent is None or self._ticks_since_sent >= VERDICT_TICKS or changes_the_gate(
+                self.last_sent, verdict, self.configuration.point_error_limit_m):
+            self.last_sent = verdict
             self._ticks_since_sent = 0
             publisher.publish(verdict_to_message(self.factory, verdict))
 

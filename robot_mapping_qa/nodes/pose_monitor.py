@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import sys
 
+from robot_mapping_qa.capture.gate import leaves_the_gate_alone
 from robot_mapping_qa.messages.outputs import (
     point_error_message, pose_diagnostic, pose_message)
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
@@ -54,7 +55,12 @@ class PoseMonitor(QualityNode):
             events = self._monitor.add(odometry, receive_ns)
         if events:
             self.publish_events(events)
-        self.publish_verdict(self._verdicts, self._monitor.verdict(self.now_ns()), tick=False)
+        now_ns, limit_m = self.now_ns(), self.configuration.point_error_limit_m
+        if self.last_sent is not None and leaves_the_gate_alone(self.last_sent, limit_m) \
+                and self._monitor.surely_within(now_ns, limit_m):
+            # The usual case: nothing the gate does not know. The timer repeats the verdict.
+            return
+        self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=False)
 
     def _tick(self) -> None:
         now_ns = self.now_ns()
