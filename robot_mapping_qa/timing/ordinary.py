@@ -6,7 +6,9 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
-from operator import sub
+from itertools import islice
+from math import inf
+from operator import itemgetter, sub
 
 LEARNED = 16
 """Fewest messages before anything is judged."""
@@ -35,7 +37,8 @@ class Ordinary:
     ``period_ns`` is that of the stamps, ``scatter_ns`` how widely their intervals scatter (robust
     standard deviation), ``tolerance_ns`` how far off the grid a stamp may lie. Delays are receive
     time less stamp: ``floor_ns`` is the smallest recent one, ``low_ns`` to ``high_ns`` the range
-    of ordinary ones, ``room_ns`` how far the smallest delay wanders by itself.
+    of ordinary ones, ``room_ns`` how far the smallest delay wanders by itself, ``drought`` the
+    most messages in a row without a delay within half a period of the smallest one.
     """
 
     def __init__(self, smallest_step_ns: float, period_ns: float | None) -> None:
@@ -47,16 +50,16 @@ class Ordinary:
     def forget(self) -> None:
         """Start again, the period aside."""
         self.tolerance_ns = self.scatter_ns = self.room_ns = 0.0
-        self.floor_ns = 0
+        self.floor_ns = self.drought = 0
         self.low_ns = self.high_ns = 0.0
         self.gap_ns = float(GAP_NS)
         self._delays: list[int] = []
-        self._floors: deque[int] = deque(maxlen=FLOORS)
+        self._floors: deque[Message] = deque(maxlen=FLOORS)
 
-    @property
-    def least_ns(self) -> int:
-        """The smallest delay of the last minute."""
-        return min(self._floors)
+    def least_before(self, time_ns: int) -> float:
+        """Return the smallest delay of the minute before a receive time, infinite if unknown."""
+        return min((floor for learned_ns, floor in self._floors if learned_ns < time_ns),
+                   default=inf)
 
     @property
     def irregular(self) -> bool:
@@ -65,8 +68,7 @@ class Ordinary:
 
     def learn(self, messages: list[Message]) -> bool:
         """Learn from messages in order of arrival; False where they are too few."""
-        messages = messages[-LEARN_FROM:]
-        stamps = sorted({stamp for stamp, _ in messages})
+        stamps = sorted({stamp for stamp, _ in messages[-LEARN_FROM:]})
         if len(stamps) < LEARNED // 2:
             return False
         intervals = list(map(sub, stamps[1:], stamps))
@@ -89,15 +91,19 @@ class Ordinary:
         self.tolerance_ns = max(0.4 * self._smallest_ns, SLEW * period, 6.0 * self.scatter_ns,
                                 1.5 * offs[int(0.9 * len(offs))])
         self.set_level(messages)
-        self._floors.append(self.floor_ns)
+        self._floors.append((messages[-1][1], self.floor_ns))
         return True
 
     def set_level(self, messages: list[Message]) -> None:
         """Learn the delays alone."""
         after = messages[-1][1] - RECENT_NS
-        delays = [receive - stamp for stamp, receive in messages]
-        recent = [receive - stamp for stamp, receive in messages if receive >= after]
-        self.floor_ns = min(recent if len(recent) >= LEARNED else delays[-LEARNED:])
+        start = min(bisect_left(messages, after, key=itemgetter(1)),
+                    max(0, len(messages) - LEARNED))
+        delays = [receive - stamp for stamp, receive in messages[start:]]
+        self.floor_ns = min(delays)
+        self.drought = longest_run(delays, self.floor_ns + 0.5 * self.period_ns)
+        if len(delays) < LEARN_FROM:
+            delays = [receive - stamp for stamp, receive in messages[-LEARN_FROM:]]
         delays.sort()
         self._delays = delays
         self.room_ns = max(0.4 * self._smallest_ns,
@@ -109,7 +115,7 @@ class Ordinary:
         """Learn the delays alone, and forget those before: the source or the way is another."""
         self.set_level(messages)
         self._floors.clear()
-        self._floors.append(self.floor_ns)
+        self._floors.append((messages[-1][1], self.floor_ns))
 
     def lower_floor(self, delay_ns: int) -> None:
         """Take note of a delay a little below the smallest one."""
@@ -122,7 +128,16 @@ class Ordinary:
         self.low_ns -= size_ns
         self.high_ns -= size_ns
         self._delays = [delay - size_ns for delay in self._delays]
-        self._floors = deque((floor - size_ns for floor in self._floors), FLOORS)
+        self._floors = deque(((learned_ns, floor - size_ns)
+                              for learned_ns, floor in self._floors), FLOORS)
+
+    def floor_moved(self, messages: deque[Message]) -> bool:
+        """Whether the newest messages' smallest delay may have moved: cheap, and never misses."""
+        newest = islice(reversed(messages), max(LEARNED // 2, int(0.4e9 / self.period_ns)))
+        least = min([receive - stamp for stamp, receive in newest])
+        room = 0.7 * self._smallest_ns
+        return least > self.floor_ns + room or least < max(
+            self._floors[-1][1], self._floors[max(-2, -len(self._floors))][1]) - room
 
     def chance(self, excess_ns: float, count: int = 1) -> float:
         """Return the chance that ``count`` ordinary delays all exceed the floor by this much."""
@@ -145,3 +160,16 @@ class Ordinary:
     def off_grid(self, distance_ns: float) -> float:
         """Return how far from the nearest grid point a stamp lies, signed."""
         return distance_ns - round(distance_ns / self.period_ns) * self.period_ns
+
+
+def longest_run(values: list[int], limit: float) -> int:
+    """Return how many values in a row exceed a limit at most."""
+    longest = since = 0
+    for value in values:
+        if value > limit:
+            since += 1
+            if since > longest:
+                longest = since
+        else:
+            since = 0
+    return longest

@@ -11,15 +11,17 @@ stamp) jumps in both cases and cannot tell them apart; the grid can.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
+from operator import itemgetter
 
 from robot_mapping_qa.timing.level_shift import find_shift
-from robot_mapping_qa.timing.ordinary import LEARNED, Message, ORDINARY, Ordinary
+from robot_mapping_qa.timing.ordinary import LEARNED, Message, ORDINARY, Ordinary, RECENT_NS
 from robot_mapping_qa.timing.whole_periods import stepped_back, stepped_forward
 
-REMEMBERED = 512
-"""Messages that are looked back on for repeated stamps: several seconds of a fast stream."""
+REMEMBERED = 2048
+"""Messages that are looked back on for repeated stamps: ten seconds of a fast stream."""
 RELEARN, RELEARN_NS, RELEARN_MOST = 32, 2_000_000_000, 512
 """What is ordinary is learned anew every two seconds, within so many messages."""
 WAIT_NS, WAIT_PERIODS = 1_000_000_000, 6
@@ -31,7 +33,10 @@ SHIFT_MESSAGES, SHIFT_NS = 8, 250_000_000
 """A step that no single message shows is looked for every quarter of a second or 8 messages."""
 UNLIKELY = 1e-3
 """Chance below which an explanation by ordinary delays is dropped."""
-AFTER_GAP = 5
+LOOK_BACK_NS = 2_500_000_000
+AVERAGED = 12
+"""The middle of so many stamps is known twice as well as one."""
+AFTER_GAP, AFTER_GAP_NS = 5, 700_000_000
 """Messages after a silence whose smallest delay is compared with that before."""
 GAP_STEP_NS, GAP_DRIFT = 5_000_000, 1e-4
 """A new clock after a silence must differ by this much, and by more than crystals drift apart."""
@@ -170,7 +175,9 @@ class StepDetector:
         # What was held up arrives at once and says nothing about the smallest delay.
         paced = [after for before, after in zip(waiting, waiting[1:])
                  if after[1] - before[1] > 0.5 * ordinary.period_ns]
-        if len(paced) < AFTER_GAP - 1 and len(waiting) < MOST_WAITING:
+        waited = waiting[-1][1] - waiting[0][1]
+        if len(waiting) < MOST_WAITING and (
+                len(paced) < AFTER_GAP - 1 or waited < AFTER_GAP_NS):
             return _NOTHING_YET
         moved = min(receive - stamp for stamp, receive in paced or waiting) - ordinary.floor_ns
         room = GAP_STEP_NS + 4.0 * ordinary.room_ns + GAP_DRIFT * self._across_gap
@@ -203,18 +210,21 @@ class StepDetector:
             return Settled([self._let_first_go()])
         waited = receive - first_receive
         moved = self._delay_moved()
-        ready = count > 2 and (waited >= STRETCH_NS or count >= STRETCH_MESSAGES)
+        ready = count > max(2, 1.5 * ordinary.drought) and (
+            waited >= STRETCH_NS or count >= STRETCH_MESSAGES)
         if ordinary.irregular:
             return self._judge_irregular(moved) if ready else _NOTHING_YET
         own = sorted(ordinary.off_grid(s - first_stamp) for s, _ in waiting)
         if own[-1] - own[0] > 2.0 * ordinary.tolerance_ns:
             return self._give_up(waited)
         sudden = count == 2 and waited >= 0.5 * STRETCH_NS \
-            and ordinary.scatter_ns < 0.02 * period
+            and ordinary.scatter_ns < 0.02 * period and not ordinary.drought
         if not (ready or sudden):
             return _NOTHING_YET
         shift = ordinary.off_grid(own[count // 2] + first_stamp - reference)
         allowed = ordinary.grid_room(first_stamp - reference)
+        if count >= AVERAGED:
+            allowed *= 0.5
         if abs(shift) > allowed:
             size = shift + round((-moved - shift) / period) * period
             unmoved, fitting = ordinary.chance(moved, count), ordinary.chance(moved + size, count)
@@ -222,8 +232,8 @@ class StepDetector:
             last_look = waited >= self._longest_wait_ns and fitting > UNLIKELY
             if abs(size) >= self._smallest_ns and fitting > unmoved and (certain or last_look):
                 return self._stepped(round(size))
-        elif ready and self._by_whole_periods(moved):
-            return self._stepped(round(round(-moved / period) * period))
+        elif ready and (onset := self._by_whole_periods(moved)) is not None:
+            return self._stepped(round(round(-moved / period) * period), onset)
         elif ready and moved < -max(2.0 * self._smallest_ns, ordinary.room_ns):
             return self._release(moved)
         return self._give_up(waited)
@@ -239,22 +249,32 @@ class StepDetector:
             return self._stepped(-moved_ns)
         return self._give_up(self._waiting[-1][1] - first_receive)
 
-    def _by_whole_periods(self, moved_ns: int) -> bool:
-        """Whether the stamps' count shows a step that the grid cannot show."""
+    def _by_whole_periods(self, moved_ns: int) -> int | None:
+        """Return when a step began that the stamps' count shows and the grid cannot."""
         ordinary = self._ordinary
         period = ordinary.period_ns
         periods = round(-moved_ns / period)
-        room = max(0.15 * period, min(2.0 * ordinary.room_ns, 0.4 * period))
+        room = min(0.25 * period, 0.05 * period + 2.0 * ordinary.room_ns)
         if periods == 0 or abs(moved_ns + periods * period) > room:
-            return False
-        history = list(self._history)
+            return None
+        messages = self._recent(moved_ns) + self._waiting
+        first_ns = self._waiting[0][1]
+        floor = ordinary.floor_ns
         if periods < 0:
             chance = ordinary.chance(moved_ns - 0.4 * period, len(self._waiting))
-            return chance < 0.1 * UNLIKELY and stepped_back(
-                history, self._waiting, -periods, period)
-        return ordinary.floor_ns + moved_ns < ordinary.least_ns - ordinary.room_ns \
-            and stepped_forward(history, self._waiting, periods, period,
-                                ordinary.floor_ns + 0.5 * moved_ns)
+            if chance < 0.1 * UNLIKELY and stepped_back(
+                    messages, -periods, period, floor + moved_ns, room):
+                return first_ns
+        elif floor + moved_ns < ordinary.least_before(first_ns) - ordinary.room_ns:
+            return stepped_forward(messages, periods, period, floor, ordinary.room_ns,
+                                   ordinary.chance)
+        return None
+
+    def _recent(self, moved_ns: int) -> list[Message]:
+        """Return the messages that passed lately, for as long as a step by so much looks back."""
+        after = self._last_receive - RECENT_NS - abs(moved_ns)
+        history = list(self._history)
+        return history[bisect_right(history, after, key=itemgetter(1)):]
 
     def _delay_moved(self) -> int:
         """
@@ -289,6 +309,7 @@ class StepDetector:
             return _NOTHING_YET
         settled = self._release()
         self._learn()
+        self._until_shift = 0
         return settled
 
     def _let_first_go(self) -> Message:
@@ -298,22 +319,26 @@ class StepDetector:
 
     def _release(self, delay_change_ns: int | None = None) -> Settled:
         messages, self._waiting = self._waiting, []
-        if delay_change_ns is not None:
-            self._history.clear()
-            self._ordinary.set_level(messages)
         self._history.extend(messages)
+        if delay_change_ns is not None:
+            self._ordinary.set_level(messages)
         self._last_stamp, self._last_receive = messages[-1]
         self._until_learning -= len(messages)
         return Settled(messages, None, delay_change_ns)
 
-    def _stepped(self, size_ns: int) -> Settled:
-        """Book a step; the earlier messages count as if the new clock had stamped them."""
+    def _stepped(self, size_ns: int, at_ns: int | None = None) -> Settled:
+        """
+        Book a step at ``at_ns``, else before the messages held back.
+
+        The earlier messages count as if the new clock had stamped them.
+        """
         messages, self._waiting = self._waiting, []
-        self._restamp(messages[0][1], size_ns)
+        at_ns = messages[0][1] if at_ns is None else at_ns
+        self._restamp(at_ns, size_ns)
         self._history.extend(messages)
         self._last_stamp, self._last_receive = messages[-1]
         self._ordinary.step(size_ns)
-        return Settled(messages, Step(messages[0][1], size_ns))
+        return Settled(messages, Step(at_ns, size_ns))
 
     def _restamp(self, before_ns: int, size_ns: int) -> None:
         history = [(stamp + size_ns if receive < before_ns else stamp, receive)
@@ -325,9 +350,10 @@ class StepDetector:
         """Look for a step among the messages that passed."""
         ordinary = self._ordinary
         self._until_shift = max(SHIFT_MESSAGES, int(SHIFT_NS / ordinary.period_ns))
-        history = list(self._history)
-        found = find_shift(history, ordinary.period_ns, self._smallest_ns,
-                           ordinary.tolerance_ns, ordinary.least_ns)
+        if not ordinary.floor_moved(self._history):
+            return None
+        history = self._recent(LOOK_BACK_NS)
+        found = find_shift(history, ordinary, self._smallest_ns)
         if found is None:
             return None
         at_ns, size_ns = found

@@ -352,12 +352,13 @@ class StreamTiming:
         """Keep a step for the report; one that follows at once corrects the one before."""
         size_s, at_ns = step.size_ns * 1e-9, step.at_ns
         last = self._last_step
-        if last is not None and 0 <= at_ns - last.at_ns < ONE_STEP_NS:
-            at_ns = last.at_ns
+        if last is not None and abs(at_ns - last.at_ns) < ONE_STEP_NS:
+            at_ns = min(at_ns, last.at_ns)
             size_s += last.size_s
             self._steps.pop()
         self._last_step = ClockStep(at_ns, size_s)
-        self._steps.append(self._last_step)
+        if abs(size_s) >= 0.5 * self._limits.step_s:
+            self._steps.append(self._last_step)
         return (self._event('clock_step', at_ns, now_ns,
                             f'{self.spec.name} clock stepped by {size_s * 1e3:+.1f} ms',
                             {'size_s': size_s}),)
