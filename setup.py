@@ -56,6 +56,7 @@ setup(
         'console_scripts': [
             'assess_bag = robot_mapping_qa.bag.assess_bag:main',
             'capture_gate = robot_mapping_qa.nodes.capture_gate:main',
+            'capture_relay = robot_mapping_qa.nodes.capture_relay:main',
             'demo = robot_mapping_qa.demo.run:main',
             'pose_monitor = robot_mapping_qa.nodes.pose_monitor:main',
             'quality_log = robot_mapping_qa.nodes.quality_log:main',

@@ -14,6 +14,7 @@ from robot_mapping_qa.configuration.profiles import profile_file
 ARGUMENTS = (
     ('streams', None, 'Parameter file that names the streams; start from config/streams.yaml.'),
     ('profile', '', 'Profile of thresholds: a name from config/profiles or a file.'),
+    ('relay', 'false', 'Pass pictures on to TOPIC/inspection while the gate is open.'),
     ('record', '', 'Folder of the bag to record; empty for none.'),
     ('namespace', '', 'Namespace of the robot, for several robots on one network.'),
     ('use_sim_time', 'false', 'Take the time from /clock.'),
@@ -39,6 +40,9 @@ def nodes(context):
     started = [
         Node(executable=name, name=name, parameters=parameters, **common)
         for name in ('sync_monitor', 'pose_monitor', 'capture_gate')]
+    if given['relay'] == 'true':
+        started.append(Node(executable='capture_relay', name='capture_relay',
+                            parameters=parameters, **common))
     if given['record']:
         started.append(Node(executable='quality_log', name='quality_log',
                             parameters=[*parameters, {'bag': given['record']}], **common))

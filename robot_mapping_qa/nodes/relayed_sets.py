@@ -1,0 +1,62 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""Complete sets of serialized messages (picture, cloud and pose), formed by message_filters."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Callable, Sequence
+
+import message_filters
+from robot_mapping_qa.nodes.relayed_topic import RelayedTopic
+
+UNKNOWN_RATE_HZ = 200.0
+"""A stream whose rate is not configured is taken for a fast one: a longer queue loses nothing."""
+
+
+class Member:
+    """
+    A serialized message with the header that message_filters looks at.
+
+    message_filters reads nothing but ``header.stamp``, so nothing else is taken out of the bytes.
+    """
+
+    __slots__ = ('header', 'data', 'topic', 'stamp_ns')
+
+    def __init__(self, header: Any, data: bytes, topic: RelayedTopic, stamp_ns: int) -> None:
+        """``header`` is a std_msgs/Header with the stamp ``stamp_ns``."""
+        self.header = header
+        self.data = data
+        self.topic = topic
+        self.stamp_ns = stamp_ns
+
+
+class RelayedSets:
+    """Forms sets with one message of each topic, their stamps less than ``slop_s`` apart."""
+
+    def __init__(self, topics: Sequence[RelayedTopic], slop_s: float,
+                 complete: Callable[..., None]) -> None:
+        """``complete(*members)`` gets every set, in the order of ``topics``."""
+        self._topics = tuple(topics)
+        self._slop_s = slop_s
+        self._complete = complete
+        # The first member of a set may have to wait for the slowest to arrive.
+        wait_s = max(topic.delay_limit_ns for topic in topics) * 1e-9 + slop_s
+        fastest_hz = max(topic.rate_hz or UNKNOWN_RATE_HZ for topic in topics)
+        self._queue_size = math.ceil(wait_s * fastest_hz) + 1
+        self.clear()
+
+    def __contains__(self, topic: RelayedTopic) -> bool:
+        """Return whether a topic's messages pass in sets only."""
+        return topic in self._topics
+
+    def clear(self) -> None:
+        """Forget the messages that wait for a partner."""
+        self._inputs = [message_filters.SimpleFilter() for _ in self._topics]
+        synchronizer = message_filters.ApproximateTimeSynchronizer(
+            self._inputs, self._queue_size, self._slop_s)
+        synchronizer.registerCallback(self._complete)
+
+    def add(self, member: Member) -> None:
+        """Take a message that may pass if its set becomes complete."""
+        self._inputs[self._topics.index(member.topic)].signalMessage(member)
