@@ -90,8 +90,9 @@ class RelaySite(Site):
 
         def say(allowed, onset_ns=None):
             self.says = allowed
-            word.publish(Bool(data=allowed))
+            # As the gate does: it decides, then it speaks.
             values = {'state': 'open' if allowed else 'held', 'since_ns': str(time.time_ns())}
+            word.publish(Bool(data=allowed))
             if onset_ns is not None:
                 values['onset_ns'] = str(onset_ns)
             status.publish(DiagnosticStatus(

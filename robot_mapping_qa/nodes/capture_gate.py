@@ -85,12 +85,12 @@ class CaptureGate(QualityNode):
     def _update(self) -> None:
         now_ns = self.now_ns()
         decision = self._gate.update(now_ns)
-        self.publish_events(decision.events)
         changed = self._sent is None or self._sent.allowed != decision.allowed
         self._sent = decision
         if changed or self._due(now_ns, self._repeat_ns, REPEAT_S):
             self._repeat_ns = now_ns
             self._allowed.publish(Bool(data=decision.allowed))
+        self.publish_events(decision.events)
         if changed or self._due(now_ns, self._details_ns, 0.5):
             self._details_ns = now_ns
             self._status.publish(gate_status(self.factory, decision, self._gate.hold_now))

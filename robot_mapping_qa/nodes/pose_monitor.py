@@ -53,8 +53,10 @@ class PoseMonitor(QualityNode):
             events = self._monitor.malformed(receive_ns, str(error))
         else:
             events = self._monitor.add(odometry, receive_ns)
-        if events:
-            self.publish_events(events)
+        self._send_verdict_if_it_matters()
+        self.publish_events(events)
+
+    def _send_verdict_if_it_matters(self) -> None:
         now_ns, limit_m = self.now_ns(), self.configuration.point_error_limit_m
         if self.last_sent is not None and leaves_the_gate_alone(self.last_sent, limit_m) \
                 and self._monitor.surely_within(now_ns, limit_m):
@@ -64,9 +66,9 @@ class PoseMonitor(QualityNode):
 
     def _tick(self) -> None:
         now_ns = self.now_ns()
-        self.publish_events(self._monitor.tick(now_ns))
-        verdict = self._monitor.verdict(now_ns)
-        self.publish_verdict(self._verdicts, verdict, tick=True)
+        events = self._monitor.tick(now_ns)
+        self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=True)
+        self.publish_events(events)
 
     def _send_outputs(self) -> None:
         pose = self._monitor.estimate()

@@ -60,8 +60,9 @@ class SyncMonitor(QualityNode):
 
     def _tick(self) -> None:
         now_ns = self.now_ns()
-        self._happened(self._monitor.tick(now_ns))
+        events = self._monitor.tick(now_ns)
         self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=True)
+        self._happened(events)
 
     def _send_details(self) -> None:
         now_ns = self.now_ns()
