@@ -29,5 +29,5 @@ venv:
 	@$(SET_UP) --tests
 
 clean:
-	rm -rf .venv-* build install log *.egg-info .pytest_cache
+	rm -rf .venv-* demo_output build install log *.egg-info .pytest_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -201,6 +201,17 @@ def test_manual_hold_and_its_withdrawal():
     assert robot.run(0.3)[-1].allowed
 
 
+def test_a_second_publisher_of_the_gate_holds_it():
+    robot = Robot().opened()
+    robot.gate.set_publishers(1, robot.now_ns)
+    assert robot.run(0.05)[-1].allowed
+    robot.gate.set_publishers(2, robot.now_ns)
+    assert robot.run(0.05)[-1].text == 'held: 2 nodes publish the gate: end all but one'
+    robot.gate.set_publishers(1, robot.now_ns)
+    assert not robot.run(1.9)[-1].allowed
+    assert robot.run(0.3)[-1].allowed
+
+
 def test_same_cause_from_two_monitors_is_one_reason_and_the_harder_stands():
     robot = Robot().opened()
     robot.conditions['timing'] = (soft('unit_odometry/silent', 'soft wording'),)

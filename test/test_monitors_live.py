@@ -92,3 +92,14 @@ def test_wrong_parameters_end_with_one_line_and_status_2(node, tmp_path):
     assert ended.stderr.strip().splitlines()[-1] == (
         f'parameters of {node}: unit.type: missing; every stream needs it')
     assert 'Traceback' not in ended.stderr
+
+
+@pytest.mark.parametrize('node', ['sync_monitor', 'rig'])
+def test_a_parameter_file_that_is_not_there_is_named_in_one_line(node):
+    ended = subprocess.run(
+        [sys.executable, '-m', f'robot_mapping_qa.nodes.{node}', '--ros-args', '--params-file',
+         '/no/such.yaml'], env=dds_environment(DOMAIN + 1), capture_output=True, text=True,
+        timeout=60)
+    assert ended.returncode == 2
+    assert "'--params-file /no/such.yaml'" in ended.stderr.splitlines()[-1]
+    assert 'Traceback' not in ended.stderr

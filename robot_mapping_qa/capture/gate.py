@@ -88,6 +88,7 @@ class Gate:
         self._healthy_since_ns: int | None = None
         self._last_update_ns = start_ns
         self._manual: Condition | None = None
+        self._foreign: Condition | None = None
         self._over_limit_since_ns: int | None = None
 
     def receive(self, verdict: Verdict) -> None:
@@ -97,6 +98,15 @@ class Gate:
     def set_manual_hold(self, held: bool, now_ns: int, text: str = 'held by hand') -> None:
         """Hold the gate on a person's request, or withdraw that request."""
         self._manual = Condition('gate/manual_hold', text, Severity.HARD, now_ns) if held else None
+
+    def set_publishers(self, count: int, now_ns: int) -> None:
+        """Take note of how many nodes publish the gate: with two, whoever listens is misled."""
+        if count <= 1:
+            self._foreign = None
+        elif self._foreign is None:
+            self._foreign = Condition(
+                'gate/second_publisher', f'{count} nodes publish the gate: end all but one',
+                Severity.HARD, now_ns)
 
     def update(self, now_ns: int) -> Decision:
         """
@@ -156,8 +166,9 @@ class Gate:
 
     def _conditions(self, now_ns: int) -> tuple[Condition, ...]:
         found: dict[str, Condition] = {}
-        if self._manual is not None:
-            found[self._manual.key] = self._manual
+        for own in (self._manual, self._foreign):
+            if own is not None:
+                found[own.key] = own
         for source, node in MONITORS.items():
             verdict = self._verdicts.get(source)
             old = self._too_old(source, node, verdict, now_ns)

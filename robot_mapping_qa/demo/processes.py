@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import ctypes
 from importlib import metadata
 import os
 from pathlib import Path
@@ -37,6 +38,16 @@ def dds_environment(domain: int | None = None) -> dict[str, str]:
     return environment
 
 
+def _end_with_parent() -> None:
+    """Ask the kernel to end this process when the one that started it dies, even by SIGKILL."""
+    _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+# Loaded beforehand: little may be done between fork and exec.
+_LIBC = ctypes.CDLL(None)
+_PR_SET_PDEATHSIG = 1  # prctl(2)
+
+
 class NodeProcesses:
     """Nodes by name, each a process of its own with its output in a log file."""
 
@@ -56,7 +67,8 @@ class NodeProcesses:
         with (self.folder / f'{node}.log').open('w') as log:
             self._running[node] = subprocess.Popen(
                 command, env=self.environment, stdin=subprocess.DEVNULL, stdout=log,
-                stderr=subprocess.STDOUT, start_new_session=True)
+                stderr=subprocess.STDOUT, start_new_session=True,
+                preexec_fn=_end_with_parent)
 
     def process(self, node: str) -> subprocess.Popen:
         """Return the process of a node that was started."""

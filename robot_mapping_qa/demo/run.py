@@ -9,6 +9,7 @@ import json
 import os
 from pathlib import Path
 import shutil
+import signal
 import sys
 import time
 from typing import Any, Callable, Sequence
@@ -18,11 +19,15 @@ from robot_mapping_qa.configuration import load_configuration
 from robot_mapping_qa.demo.judging import (
     FaultOutcome, GateHold, judge_faults, unexplained_holds)
 from robot_mapping_qa.demo.processes import dds_environment, NodeProcesses
+from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED
 from robot_mapping_qa.resources import share_file
 
 CONFIGURATION = 'config/demo_streams.yaml'
 MARK = 'demo.json'
 """Stands in the output folder, so that only a former demo is ever replaced."""
+
+DOMAIN = 101
+"""A DDS domain of its own: the rig must not be taken for a robot, nor a robot's gate for its."""
 
 START_S = 30.0
 """How long the nodes may take to come up on a slow machine."""
@@ -79,7 +84,7 @@ class LiveRun:
         self.truth: dict[str, Any] = {}
         self.end_ns = 0
 
-    def run(self, domain: int | None = None) -> None:
+    def run(self, domain: int) -> None:
         """
         Run the scenario to its end.
 
@@ -94,10 +99,12 @@ class LiveRun:
         from robot_mapping_qa.demo.watcher import GateWatcher
 
         context = rclpy.Context()
-        rclpy.init(context=context)
+        rclpy.init(context=context, domain_id=domain)
         executor = SingleThreadedExecutor(context=context)
         watcher = GateWatcher(context, self._told)
         executor.add_node(watcher)
+        if watcher.count_publishers(CAPTURE_ALLOWED.name):
+            raise DemoError(f'another gate is running in DDS domain {domain}: end it first')
         try:
             with NodeProcesses(self.out / 'logs', environment) as nodes:
                 self._start(nodes, lambda: executor.spin_once(timeout_sec=0.1),
@@ -222,16 +229,23 @@ def _report(live: LiveRun, out: Path, off_delay_s: float) -> list[str]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the demo; the exit status is 1 where a fault was missed and 2 where it cannot run."""
+    """
+    Run the demo and return the exit status.
+
+    1 where a fault was missed, the gate was held without one, or the recorded bag tells another
+    story than the live run; 2 where the demo cannot run.
+    """
     options = _arguments(arguments)
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.default_int_handler)
     configuration = share_file(CONFIGURATION)
     try:
         _prepare(options.out)
-        print(f'A walk of about a minute with faults; everything goes to {options.out}/',
-              flush=True)
+        print(f'A walk of about a minute with faults; everything goes to {options.out}/\n'
+              f'(to look on from another terminal: ROS_DOMAIN_ID={DOMAIN})', flush=True)
         live = LiveRun(options.out, options.scenario, options.seed, configuration,
                        lambda line: print(line, flush=True))
-        live.run()
+        live.run(DOMAIN)
         problems = _report(live, options.out,
                            load_configuration(configuration).gate.off_delay_s)
     except (DemoError, OSError) as error:

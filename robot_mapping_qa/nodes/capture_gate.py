@@ -93,6 +93,7 @@ class CaptureGate(QualityNode):
         self.publish_events(decision.events)
         if changed or self._due(now_ns, self._details_ns, 0.5):
             self._details_ns = now_ns
+            self._gate.set_publishers(self.count_publishers(CAPTURE_ALLOWED.name), now_ns)
             self._status.publish(gate_status(self.factory, decision, self._gate.hold_now))
             self._light.publish(light_message(self.factory, decision))
         if changed or self._due(now_ns, self._diagnostics_ns, 1.0):

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 import signal
 import sys
 import threading
@@ -33,7 +34,17 @@ def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = No
     A node may have a ``close()`` for last words such as a final message or a closed file: it
     runs while the middleware is still up, which is why the signals are handled here.
     """
-    rclpy.init(args=arguments, signal_handler_options=SignalHandlerOptions.NO)
+    if {'-h', '--help'} & set(sys.argv[1:]):
+        print(f'usage: {Path(sys.argv[0]).name} --ros-args --params-file FILE [-p NAME:=VALUE]\n\n'
+              'A ROS 2 node. FILE names the streams: start from config/streams.yaml; the README '
+              'lists every key.')
+        return 0
+    try:
+        rclpy.init(args=arguments, signal_handler_options=SignalHandlerOptions.NO)
+    except RuntimeError as error:
+        # An error of rcl: its first line says which file or argument is wrong.
+        print(str(error).splitlines()[0], file=sys.stderr)
+        return BAD_INPUT
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())

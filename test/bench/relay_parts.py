@@ -58,10 +58,11 @@ class Taker(Node):
                     read_stamp(data), info['received_timestamp']), QOS, raw=True)
 
     def close(self):
-        complete = set.intersection(*map(set, self.received_ns.values()))
+        ways = self.received_ns.values()
+        complete = set.intersection(*map(set, ways))
         with open(sys.argv[2], 'w') as file:
-            json.dump([[of[stamp] for of in self.received_ns.values()]
-                       for stamp in sorted(complete)], file)
+            json.dump({'counts': [len(of) for of in ways],
+                       'received_ns': [[of[stamp] for of in ways] for stamp in complete]}, file)
 
 
 if __name__ == '__main__':
