@@ -4,6 +4,8 @@
 
 import numpy as np
 import pytest
+from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
+from robot_mapping_qa.timing.stream import StreamTiming
 from timing_streams import seconds, stream, watch
 
 KINDS = ('none', 'exponential', 'gamma', 'bursty', 'paused', 'two ways')
@@ -104,3 +106,30 @@ def test_no_step_where_there_is_none(kind, rate_hz, trouble):
     stamps, arrivals = stream(rate_hz, 40.0, np.random.default_rng(10), kind=kind, loss=0.05,
                               skew_ppm=-30.0, **trouble)
     assert steps_found(stamps, arrivals) == []
+
+
+@pytest.mark.parametrize('size_s', [0.08, -0.08])
+@pytest.mark.parametrize('hiccup', [False, True])
+def test_a_camera_that_steps_and_comes_back_is_seen_both_times_within_a_quarter_second(
+        size_s, hiccup):
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        times = np.arange(15 * 16) / 15.0 + rng.uniform(0.0, 1.0 / 15.0)
+        stepped = (times >= 10.0) & (times < 13.0)
+        arrivals = times + 0.018 + rng.gamma(2.0, 0.001, len(times))
+        if hiccup:
+            # One picture held up while few are known since the step.
+            arrivals[np.searchsorted(times, 11.0)] += 0.05
+        arrivals = np.maximum.accumulate(arrivals)
+        watched = StreamTiming(
+            StreamSpec('front_camera', '/front/camera_info', 'capture', 15.0), TimingLimits())
+        found = []
+        for stamp_s, arrival_s in zip(times + size_s * stepped, arrivals):
+            found += [event for event in watched.add(
+                round((1000.0 + stamp_s) * 1e9), round((1000.0 + arrival_s) * 1e9))
+                if event.kind == 'clock_step']
+        assert [event.values['size_s'] for event in found] == pytest.approx(
+            [size_s, -size_s], abs=1e-3), seed
+        for event, at_s in zip(found, (10.0, 13.0)):
+            first_s = 1000.0 + arrivals[np.searchsorted(times, at_s)]
+            assert event.detected_ns * 1e-9 - first_s < 0.25, seed

@@ -31,6 +31,13 @@ STRETCH_NS, STRETCH_MESSAGES = 100_000_000, 20
 MOST_WAITING = 256
 SHIFT_MESSAGES, SHIFT_NS = 8, 250_000_000
 """A step that no single message shows is looked for every quarter of a second or 8 messages."""
+UNDERSHOOT = 0.1
+"""
+The smallest delay after a step may lie so many periods below the smallest one before it.
+
+Few messages on either side do not show the smallest possible one. The step's part within a period
+comes from the stamps, so delays only have to tell whole periods apart.
+"""
 UNLIKELY = 1e-3
 """Chance below which an explanation by ordinary delays is dropped."""
 LOOK_BACK_NS = 2_500_000_000
@@ -227,7 +234,10 @@ class StepDetector:
             allowed *= 0.5
         if abs(shift) > allowed:
             size = shift + round((-moved - shift) / period) * period
-            unmoved, fitting = ordinary.chance(moved, count), ordinary.chance(moved + size, count)
+            rest = moved + size
+            if -UNDERSHOOT * period <= rest < 0.0:
+                rest = 0.0
+            unmoved, fitting = ordinary.chance(moved, count), ordinary.chance(rest, count)
             certain = unmoved < UNLIKELY and (ready or abs(size) > 10.0 * allowed)
             last_look = waited >= self._longest_wait_ns and fitting > UNLIKELY
             if abs(size) >= self._smallest_ns and fitting > unmoved and (certain or last_look):
