@@ -228,3 +228,29 @@ def test_hold_record_keeps_every_cause_with_its_last_figures():
     robot.run(0.05)
     assert robot.gate.hold_now.reasons == (
         'unit_odometry silent for 2.0 s', 'roof_lidar is late')
+
+
+def test_off_delay_counts_from_what_the_monitor_judged_not_from_when_its_word_arrived():
+    robot = Robot().opened()
+    robot.conditions['timing'] = (hard(),)
+    robot.run(0.05)
+    robot.conditions['timing'] = ()
+    judged_ns = robot.now_ns + STEP
+    for source in ('timing', 'pose'):
+        robot.gate.receive(Verdict(source, judged_ns, (), {'point_error_m': 0.01}))
+    robot.gate.update(judged_ns + 30 * MS)
+    robot.now_ns = judged_ns
+    decisions = robot.run(2.0)
+    assert [d.allowed for d in decisions[-2:]] == [False, True]
+    assert decisions[-1].stamp_ns == judged_ns + 2 * S
+
+
+def test_off_delay_after_a_hold_by_hand_counts_from_its_withdrawal():
+    robot = Robot().opened()
+    robot.gate.set_manual_hold(True, robot.now_ns)
+    robot.run(1.0)
+    withdrawn_ns = robot.now_ns + 30 * MS
+    robot.gate.set_manual_hold(False, withdrawn_ns)
+    robot.gate.update(withdrawn_ns)
+    opened_ns = next(d.stamp_ns for d in robot.run(3.0) if d.allowed)
+    assert withdrawn_ns + 2 * S <= opened_ns <= withdrawn_ns + 2 * S + STEP

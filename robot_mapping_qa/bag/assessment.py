@@ -20,7 +20,7 @@ from robot_mapping_qa.capture.redo import redo_places, RedoPlace
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_stamp
 from robot_mapping_qa.monitors import make_pose_monitor, make_timing_monitor
-from robot_mapping_qa.rates import TICK_HZ
+from robot_mapping_qa.rates import first_tick_ns, TICK_NS
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.timing.comparison import compare
 from robot_mapping_qa.timing.cross_check import CrossCheck
@@ -28,8 +28,6 @@ from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
 from robot_mapping_qa.timing.sets import SetStatistics, SetSummary
 from robot_mapping_qa.verdicts import Event, Verdict
 from scipy.spatial.transform import Rotation
-
-TICK_NS = round(1e9 / TICK_HZ)
 
 SET_QUEUE = 100
 """Messages of a stream that wait for their set: a second of 100 Hz odometry."""
@@ -80,7 +78,7 @@ class Assessment:
         self.holds: list[Hold] = [self._gate.hold_now]
         self.timing_verdict: Verdict | None = None
         self.pose_verdict: Verdict | None = None
-        self._next_tick_ns = start_ns
+        self._next_tick_ns = first_tick_ns(start_ns)
         self._last_ns = start_ns
         self._estimate: Odometry | None = None
         self.set_streams = configuration.with_role('pose', 'capture', 'geometry')
@@ -105,7 +103,7 @@ class Assessment:
             self._pass_time(log_ns)
         elif log_ns < self._last_ns - TICK_NS:
             # The log time went back: so does the time of the ticks.
-            self._next_tick_ns = log_ns
+            self._next_tick_ns = first_tick_ns(log_ns)
         self._last_ns = log_ns
         self._takers[stream.name](log_ns, data)
 

@@ -18,6 +18,11 @@ from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 MONITORS: Mapping[str, str] = {'timing': 'sync_monitor', 'pose': 'pose_monitor'}
 """Verdict sources that the gate needs, each with the node that gives them."""
 
+_NO_VERDICT = 'no_verdict'
+OWN_KEYS = frozenset({'gate/manual_hold', 'gate/second_publisher',
+                      *(f'{node}/{_NO_VERDICT}' for node in MONITORS.values())})
+"""Conditions that the gate finds itself, beside those that the monitors report."""
+
 _S = 1_000_000_000
 
 
@@ -86,6 +91,7 @@ class Gate:
         self._verdicts: dict[str, Verdict] = {}
         self._first_seen_ns: dict[str, int] = {}
         self._healthy_since_ns: int | None = None
+        self._own_hold = True
         self._last_update_ns = start_ns
         self._manual: Condition | None = None
         self._foreign: Condition | None = None
@@ -119,6 +125,7 @@ class Gate:
             # A clock that went back would stretch or shorten the delays: start them again.
             self._first_seen_ns.clear()
             self._healthy_since_ns = None
+            self._own_hold = True
         self._last_update_ns = now_ns
         found = self._conditions(now_ns)
         notices = tuple(c for c in found if c.severity is Severity.NOTICE)
@@ -129,15 +136,27 @@ class Gate:
         waiting_s = None
         if causes:
             self._healthy_since_ns = None
+            self._own_hold = any(c.key in OWN_KEYS for c in causes)
         elif not self.allowed:
             if self._healthy_since_ns is None:
-                self._healthy_since_ns = now_ns
+                self._healthy_since_ns = self._became_healthy_ns(now_ns)
             waiting_s = self.limits.off_delay_s - (now_ns - self._healthy_since_ns) / _S
             if waiting_s <= 0.0:
                 events += (self._open(now_ns),)
                 waiting_s = None
         return Decision(now_ns, self.allowed, self._since_ns, causes, notices, waiting_s,
                         self._figures(now_ns), events)
+
+    def _became_healthy_ns(self, now_ns: int) -> int:
+        """
+        Return since when nothing holds the gate, as known at ``now_ns``.
+
+        That is when a monitor judged so, not when its word arrived; but a hold of the gate's own,
+        such as one by hand, ended no earlier than now.
+        """
+        if self._own_hold:
+            return now_ns
+        return min(now_ns, max(verdict.stamp_ns for verdict in self._verdicts.values()))
 
     def _close_or_extend(self, causes: tuple[Condition, ...], now_ns: int) -> tuple[Event, ...]:
         if not self.allowed:
@@ -185,7 +204,7 @@ class Gate:
 
     def _too_old(self, source: str, node: str, verdict: Verdict | None,
                  now_ns: int) -> Condition | None:
-        key = f'{node}/no_verdict'
+        key = f'{node}/{_NO_VERDICT}'
         if verdict is None:
             return Condition(key, f'no {source} verdict yet: is {node} running?',
                              Severity.HARD, self._since_ns)

@@ -29,6 +29,8 @@ MARK = 'demo.json'
 DOMAIN = 101
 """A DDS domain of its own: the rig must not be taken for a robot, nor a robot's gate for its."""
 
+MONITORS = ('sync_monitor', 'pose_monitor', 'capture_gate')
+
 START_S = 30.0
 """How long the nodes may take to come up on a slow machine."""
 
@@ -108,7 +110,7 @@ class LiveRun:
         try:
             with NodeProcesses(self.out / 'logs', environment) as nodes:
                 self._start(nodes, lambda: executor.spin_once(timeout_sec=0.1),
-                            lambda: watcher.allowed is not None)
+                            watcher.present)
                 deadline = time.monotonic() + LONGEST_RUN_S
                 while 'rig' not in nodes.ended():
                     executor.spin_once(timeout_sec=0.1)
@@ -130,16 +132,18 @@ class LiveRun:
         self.end_ns = self.truth['end_ns'] - END_MARGIN_NS
 
     def _start(self, nodes: NodeProcesses, spin: Callable[[], None],
-               gate_is_there: Callable[[], bool]) -> None:
+               present: Callable[[], set[str]]) -> None:
         files = (self.configuration,)
-        for node in ('sync_monitor', 'pose_monitor', 'capture_gate'):
-            nodes.start(node, parameter_files=files)
         nodes.start('quality_log', f'bag:={self.out / "bag"}', parameter_files=files)
+        for node in MONITORS:
+            nodes.start(node, parameter_files=files)
         deadline = time.monotonic() + START_S
-        while not gate_is_there():
+        # All of them, or one that comes late would miss the rig's first messages.
+        while missing := {'quality_log', *MONITORS} - present():
             if time.monotonic() > deadline:
-                raise DemoError(f'no word from the gate for {START_S:.0f} s:\n'
-                                + nodes.log('capture_gate'))
+                raise DemoError(''.join(
+                    f'no word from {node} for {START_S:.0f} s:\n{nodes.log(node)}'
+                    for node in sorted(missing)))
             spin()
             self._check(nodes)
         self.start_ns = time.time_ns()

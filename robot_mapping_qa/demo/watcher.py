@@ -32,6 +32,11 @@ class GateWatcher(Node):
         self.create_subscription(message_class(GATE.type), GATE.name,
                                  self._take_status, LATCHED_QOS)
 
+    def present(self) -> set[str]:
+        """Return the names of the nodes that are there; the gate is once it has spoken."""
+        names = set(self.get_node_names())
+        return names if self.allowed is not None else names - {'capture_gate'}
+
     def _take_allowed(self, message: object) -> None:
         now_ns = time.time_ns()
         if message.data == self.allowed:

@@ -18,6 +18,7 @@ from robot_mapping_qa.messages.verdict_message import verdict_from_message
 from robot_mapping_qa.nodes.base import QualityNode
 from robot_mapping_qa.nodes.qos import GATE_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
+from robot_mapping_qa.nodes.ticks import on_every_tick
 from robot_mapping_qa.rates import TICK_HZ
 from robot_mapping_qa.records import Odometry
 from std_msgs.msg import Bool
@@ -25,6 +26,10 @@ from std_srvs.srv import SetBool
 
 REPEAT_S = 0.1
 """`capture_allowed` is sent this often, twice as often as is promised."""
+
+
+GATE_PHASE_NS = 10_000_000
+"""The gate looks at the time so long after the monitors did, when their verdicts are there."""
 
 
 class CaptureGate(QualityNode):
@@ -51,7 +56,7 @@ class CaptureGate(QualityNode):
         self._repeat_ns = 0
         self._details_ns = 0
         self._diagnostics_ns = 0
-        self.create_timer(1.0 / TICK_HZ, self._update)
+        on_every_tick(self, self.now_ns, self._update, GATE_PHASE_NS)
         self._update()
 
     def _take_verdict(self, message: DiagnosticArray) -> None:

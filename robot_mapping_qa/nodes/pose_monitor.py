@@ -16,7 +16,7 @@ from robot_mapping_qa.monitors import make_pose_monitor
 from robot_mapping_qa.nodes.base import QualityNode
 from robot_mapping_qa.nodes.qos import OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
-from robot_mapping_qa.rates import TICK_HZ
+from robot_mapping_qa.nodes.ticks import on_every_tick
 from std_srvs.srv import Trigger
 from tf_transformations import euler_from_quaternion
 
@@ -41,7 +41,7 @@ class PoseMonitor(QualityNode):
         self._point_errors = self.advertise(POINT_ERROR, OUTPUT_QOS)
         self.create_service(Trigger, REBASE_SERVICE, self._rebase)
         self.watch(stream.topic, stream.type, stream.rate_hz, self._take)
-        self.create_timer(1.0 / TICK_HZ, self._tick)
+        on_every_tick(self, self.now_ns, self._tick)
         self.create_timer(OUTPUTS_S, self._send_outputs)
         self.create_timer(DETAILS_S, self._send_details)
 

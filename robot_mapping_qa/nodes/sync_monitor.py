@@ -16,7 +16,7 @@ from robot_mapping_qa.nodes.base import QualityNode
 from robot_mapping_qa.nodes.clock_survey import ClockSurvey
 from robot_mapping_qa.nodes.qos import OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
-from robot_mapping_qa.rates import TICK_HZ
+from robot_mapping_qa.nodes.ticks import on_every_tick
 from robot_mapping_qa.verdicts import Event
 
 DETAILS_S = 1.0
@@ -35,7 +35,7 @@ class SyncMonitor(QualityNode):
         self._survey = ClockSurvey(self.configuration, self.simulated_time)
         for stream in self.configuration.streams:
             self._watch_stream(stream)
-        self.create_timer(1.0 / TICK_HZ, self._tick)
+        on_every_tick(self, self.now_ns, self._tick)
         self.create_timer(DETAILS_S, self._send_details)
 
     def _watch_stream(self, stream: Stream) -> None:

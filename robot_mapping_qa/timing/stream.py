@@ -124,6 +124,10 @@ class StreamTiming:
         if self._last_ns is not None and not self._lost and \
                 now_ns - self._last_ns > self._silence_ns:
             events += self._fell_silent(now_ns)
+        if not self._settled and self._last_ns is not None and not self._lost:
+            # Not only with a message: where a whole number of periods makes the time to settle,
+            # a microsecond would decide whether it takes one period more.
+            self._try_to_settle(now_ns)
         return events
 
     def book_host_step(self, at_ns: int, size_s: float) -> None:
@@ -363,12 +367,12 @@ class StreamTiming:
                             f'{self.spec.name} clock stepped by {size_s * 1e3:+.1f} ms',
                             {'size_s': size_s}),)
 
-    def _try_to_settle(self, receive_ns: int) -> None:
-        if self._stamped < SETTLE_MESSAGES or receive_ns - self._begun_ns < self._settle_ns:
+    def _try_to_settle(self, now_ns: int) -> None:
+        if self._stamped < SETTLE_MESSAGES or now_ns - self._begun_ns < self._settle_ns:
             return
         self._settled = True
         self._set_silence_limit()
-        self._clock.settle(receive_ns)
+        self._clock.settle(now_ns)
 
     def _time_restarted(self, now_ns: int) -> tuple[Event, ...]:
         last_ns = self._last_ns
