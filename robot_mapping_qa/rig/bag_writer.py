@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+import json
 from pathlib import Path
 import shutil
 from typing import Any
@@ -26,10 +27,13 @@ _ROS2_BAG_VERSION = 8
 
 def write_bag(
         scenario: Scenario, path: str | Path, storage: str = 'mcap', pictures: bool = True,
-        ros1: bool = False, start_ns: int = DEFAULT_START_NS,
-        seed: int | None = None) -> dict[str, Any]:
+        ros1: bool = False, start_ns: int = DEFAULT_START_NS, seed: int | None = None,
+        truth_file: str | Path | None = None) -> dict[str, Any]:
     """
     Write the bag of a run to path and return the run's truth (Rig.truth).
+
+    On a route the truth has also the true path (Rig.true_path) under 'path'. With a truth_file it
+    is written there as JSON.
 
     A rosbag2 folder with storage 'mcap' or 'sqlite3', or with ros1 a single rosbag1 file. Log
     times are times of publication plus a transport delay of TRANSPORT_LEAST_S and an exponential
@@ -60,7 +64,12 @@ def write_bag(
         else:
             path.unlink(missing_ok=True)
         raise
-    return rig.truth()
+    truth = rig.truth()
+    if scenario.route is not None:
+        truth['path'] = rig.true_path()
+    if truth_file is not None:
+        Path(truth_file).write_text(json.dumps(truth) + '\n', encoding='utf-8')
+    return truth
 
 
 def _write_ros2(rig: Rig, writer: Ros2Writer) -> None:

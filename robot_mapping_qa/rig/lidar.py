@@ -64,7 +64,10 @@ class LidarSpec(SensorSpec):
         return {self.topic: 'sensor_msgs/msg/PointCloud2'}
 
     def check(self, walk: Walk) -> None:
-        """Refuse a walk through the walls."""
+        """Refuse a walk through the walls, or one that is not round the hall."""
+        if not isinstance(walk, Walk):
+            raise ScenarioError(
+                f'kind: found {self.kind!r}, expected scanner for a walk along a route')
         for name, reach_m, room_m in (
                 ('hall_length_m', walk.half_length_m, self.hall_length_m / 2),
                 ('hall_width_m', walk.half_width_m, self.hall_width_m / 2),

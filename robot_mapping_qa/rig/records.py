@@ -29,6 +29,15 @@ class OdometrySample:
 
 
 @dataclass(frozen=True, slots=True)
+class PoseSample:
+    """A pose in the frame of the message; covariance as in OdometrySample."""
+
+    position: Vector
+    quaternion: Quaternion
+    covariance: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
 class ImuSample:
     """Turn rate (rad/s) and specific force (m/s^2) with their variances, equal on all axes."""
 
@@ -56,12 +65,17 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Cloud:
-    """A lidar scan: points is (rings, columns) of lidar.POINT."""
+    """
+    A lidar scan: points is (rings, columns) of lidar.POINT, or (1, points) without order.
+
+    dense says that every point has a place; where not, x, y and z are NaN.
+    """
 
     points: np.ndarray
+    dense: bool = True
 
 
-Payload = Union[OdometrySample, ImuSample, CameraInfo, Picture, Cloud]
+Payload = Union[OdometrySample, PoseSample, ImuSample, CameraInfo, Picture, Cloud]
 
 
 @dataclass(frozen=True, slots=True)

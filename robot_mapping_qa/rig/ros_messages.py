@@ -15,12 +15,14 @@ from typing import Any
 import numpy as np
 from robot_mapping_qa.rig.lidar import POINT, POINT_FIELDS
 from robot_mapping_qa.rig.records import (
-    CameraInfo, Cloud, ImuSample, Message, OdometrySample, Picture)
+    CameraInfo, Cloud, ImuSample, Message, OdometrySample, Picture, PoseSample)
+from robot_mapping_qa.rig.rotation import Quaternion, Vector
 
 MESSAGE_TYPES = (
     'builtin_interfaces/msg/Time', 'std_msgs/msg/Header',
     'geometry_msgs/msg/Point', 'geometry_msgs/msg/Quaternion', 'geometry_msgs/msg/Vector3',
     'geometry_msgs/msg/Pose', 'geometry_msgs/msg/PoseWithCovariance',
+    'geometry_msgs/msg/PoseWithCovarianceStamped',
     'geometry_msgs/msg/Twist', 'geometry_msgs/msg/TwistWithCovariance',
     'nav_msgs/msg/Odometry', 'sensor_msgs/msg/Imu', 'sensor_msgs/msg/CameraInfo',
     'sensor_msgs/msg/Image', 'sensor_msgs/msg/PointCloud2', 'sensor_msgs/msg/PointField',
@@ -49,8 +51,8 @@ class MessageBuilder:
         self._sequence = sequence
         self._ros1 = ros1
         self._builders: dict[type, Callable[[Any, Any], Any]] = {
-            OdometrySample: self._odometry, ImuSample: self._imu, CameraInfo: self._camera_info,
-            Picture: self._image, Cloud: self._cloud}
+            OdometrySample: self._odometry, PoseSample: self._pose_stamped, ImuSample: self._imu,
+            CameraInfo: self._camera_info, Picture: self._image, Cloud: self._cloud}
         self._point_fields = [
             types['sensor_msgs/msg/PointField'](
                 name=name, offset=offset, datatype=_DATATYPES[form], count=1)
@@ -68,25 +70,32 @@ class MessageBuilder:
         return self._builders[type(message.payload)](
             self._types['std_msgs/msg/Header'](**header), message.payload)
 
-    def _vector(self, value: tuple[float, float, float]) -> Any:
+    def _vector(self, value: Vector) -> Any:
         return self._types['geometry_msgs/msg/Vector3'](x=value[0], y=value[1], z=value[2])
 
-    def _quaternion(self, value: tuple[float, float, float, float]) -> Any:
+    def _quaternion(self, value: Quaternion) -> Any:
         return self._types['geometry_msgs/msg/Quaternion'](
             x=value[0], y=value[1], z=value[2], w=value[3])
 
-    def _odometry(self, header: Any, sample: OdometrySample) -> Any:
+    def _pose(self, position: Vector, quaternion: Quaternion, covariance: np.ndarray) -> Any:
         types = self._types
-        x, y, z = sample.position
+        x, y, z = position
         pose = types['geometry_msgs/msg/Pose'](
             position=types['geometry_msgs/msg/Point'](x=x, y=y, z=z),
-            orientation=self._quaternion(sample.quaternion))
+            orientation=self._quaternion(quaternion))
+        return types['geometry_msgs/msg/PoseWithCovariance'](pose=pose, covariance=covariance)
+
+    def _pose_stamped(self, header: Any, sample: PoseSample) -> Any:
+        return self._types['geometry_msgs/msg/PoseWithCovarianceStamped'](
+            header=header, pose=self._pose(sample.position, sample.quaternion, sample.covariance))
+
+    def _odometry(self, header: Any, sample: OdometrySample) -> Any:
+        types = self._types
         twist = types['geometry_msgs/msg/Twist'](
             linear=self._vector(sample.linear), angular=self._vector(sample.angular))
         return types['nav_msgs/msg/Odometry'](
             header=header, child_frame_id=sample.child_frame,
-            pose=types['geometry_msgs/msg/PoseWithCovariance'](
-                pose=pose, covariance=sample.pose_covariance),
+            pose=self._pose(sample.position, sample.quaternion, sample.pose_covariance),
             twist=types['geometry_msgs/msg/TwistWithCovariance'](
                 twist=twist, covariance=sample.twist_covariance))
 
@@ -126,4 +135,4 @@ class MessageBuilder:
         return self._types['sensor_msgs/msg/PointCloud2'](
             header=header, height=height, width=width, fields=self._point_fields,
             is_bigendian=False, point_step=POINT.itemsize, row_step=width * POINT.itemsize,
-            data=self._sequence(cloud.points.ravel().view(np.uint8)), is_dense=True)
+            data=self._sequence(cloud.points.ravel().view(np.uint8)), is_dense=cloud.dense)

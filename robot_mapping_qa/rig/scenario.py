@@ -21,13 +21,20 @@ from robot_mapping_qa.rig.checks import above, at_least, ScenarioError
 from robot_mapping_qa.rig.faults import Fault, FAULTS
 from robot_mapping_qa.rig.imu import ImuSpec
 from robot_mapping_qa.rig.lidar import LidarSpec
+from robot_mapping_qa.rig.lidar_odometry import LidarOdometrySpec
 from robot_mapping_qa.rig.odometry import OdometrySpec
+from robot_mapping_qa.rig.route import Route
+from robot_mapping_qa.rig.scanner import ScannerSpec
 from robot_mapping_qa.rig.sensor import SensorSpec
+from robot_mapping_qa.rig.shutter_camera import ShutterCameraSpec
 from robot_mapping_qa.rig.trajectory import Walk
+from robot_mapping_qa.rig.wheel_odometry import WheelOdometrySpec
 import yaml
 
 SENSORS: dict[str, type[SensorSpec]] = {
-    kind.kind: kind for kind in (OdometrySpec, ImuSpec, CameraSpec, LidarSpec)}
+    kind.kind: kind for kind in (
+        OdometrySpec, ImuSpec, CameraSpec, LidarSpec, LidarOdometrySpec, WheelOdometrySpec,
+        ScannerSpec, ShutterCameraSpec)}
 """Kinds of sensor by the name that a scenario file calls them."""
 
 
@@ -36,8 +43,9 @@ class Scenario:
     """
     A run of the rig, apart from the time when it starts.
 
-    sensors maps names to settings. Faults on one sensor must not overlap, so that each effect has
-    one cause.
+    sensors maps names to settings. The robot walks along route where there is one, else walk;
+    sensors that need a structure around them need a route. Faults on one sensor must not
+    overlap, so that each effect has one cause.
 
     Raises ScenarioError for a duration that is not above 0, a negative seed, no sensor, two
     sensors on one topic, a walk that a sensor cannot measure, or a fault that its sensor cannot
@@ -50,6 +58,7 @@ class Scenario:
     seed: int = 1
     walk: Walk = field(default_factory=Walk)
     faults: tuple[Fault, ...] = ()
+    route: Route | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be run."""
@@ -66,7 +75,7 @@ class Scenario:
                         f'sensors.{owner[topic]} does not use')
                 owner[topic] = name
             try:
-                spec.check(self.walk)
+                spec.check(self.motion)
             except ScenarioError as error:
                 raise ScenarioError(f'sensors.{name}.{error}') from None
         for index, fault in enumerate(self.faults):
@@ -75,6 +84,21 @@ class Scenario:
             except ScenarioError as error:
                 raise ScenarioError(f'faults[{index}].{error}') from None
         self._check_overlap()
+
+    @property
+    def motion(self) -> Walk | Route:
+        """The robot's motion."""
+        return self.walk if self.route is None else self.route
+
+    def only(self, *names: str) -> Scenario:
+        """
+        Return a copy with these sensors alone, which measure what they would among the others.
+
+        Raises KeyError for a sensor that there is not.
+        """
+        return replace(
+            self, sensors={name: self.sensors[name] for name in names},
+            faults=tuple(fault for fault in self.faults if fault.sensor in names))
 
     def with_sensor(self, name: str, **changes: Any) -> Scenario:
         """Return a copy with some settings of one sensor replaced."""
@@ -167,6 +191,8 @@ def scenario_from_yaml(content: str) -> Scenario:
         tree['faults'] = tuple(
             _of_kind(f'faults[{index}]', FAULTS, settings)
             for index, settings in enumerate(tree['faults']))
+    if 'walk' in tree and 'route' in tree:
+        raise ScenarioError('walk, route: found both, expected at most one of the two')
     return _build('', Scenario, tree)
 
 

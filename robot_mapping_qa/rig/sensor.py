@@ -4,15 +4,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import ClassVar, Protocol
+from typing import Any, ClassVar, Protocol
 
 import numpy as np
 from robot_mapping_qa.rig.checks import above, ScenarioError, topic_name
 from robot_mapping_qa.rig.clock import ClockSpec
 from robot_mapping_qa.rig.delay import DelaySpec
 from robot_mapping_qa.rig.records import Payload
+from robot_mapping_qa.rig.route import Route
 from robot_mapping_qa.rig.trajectory import Walk
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """Something in a sensor's run that is known beforehand: from when until when, s, and what."""
+
+    kind: str
+    from_s: float
+    until_s: float
+    settings: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,12 +55,20 @@ class SensorSpec:
         """Each topic's message type, in the order of publication."""
         raise NotImplementedError
 
-    def check(self, walk: Walk) -> None:
-        """Refuse a walk that the sensor cannot measure."""
+    def frame_of(self, topic: str) -> str:
+        """Return the frame of a topic's messages."""
+        return self.frame
 
-    def start(self, walk: Walk, rng: np.random.Generator) -> 'Sensor':
-        """Return the sensor, ready to measure the walk with errors drawn from rng."""
+    def check(self, motion: Walk | Route) -> None:
+        """Refuse a motion that the sensor cannot measure."""
+
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> Sensor:
+        """Return the sensor, ready to measure the motion with errors drawn from rng."""
         raise NotImplementedError
+
+    def episodes(self, motion: Walk | Route, duration_s: float) -> list[Episode]:
+        """Return what a run has in store until duration_s, whatever is drawn, for its truth."""
+        return []
 
 
 class Sensor(Protocol):

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, replace
+from functools import cached_property
 from heapq import merge
 from typing import Any
 import zlib
@@ -17,9 +18,13 @@ from robot_mapping_qa.rig.faults import Fault
 from robot_mapping_qa.rig.records import Message, Picture
 from robot_mapping_qa.rig.scenario import Scenario
 from robot_mapping_qa.rig.sensor import SensorSpec
+from robot_mapping_qa.rig.trajectory import MotionState
 
 DEFAULT_START_NS = 1_750_000_000_000_000_000
 """Host time at which a run starts unless told otherwise; any other would do as well."""
+
+TRUE_PATH_RATE_HZ = 20.0
+"""Rate of the true path: between its poses a line is within 1 mm of the gait's motion."""
 
 
 class Rig:
@@ -44,6 +49,7 @@ class Rig:
         self.pictures = pictures
         self.clocks = {name: self._clock(name) for name in scenario.sensors}
         self._first_message_ns: list[int | None] = [None] * len(scenario.faults)
+        self._reached_s = 0.0
 
     @property
     def topics(self) -> dict[str, str]:
@@ -61,11 +67,14 @@ class Rig:
         the start. Each call is the whole run anew.
         """
         self._first_message_ns = [None] * len(self.scenario.faults)
+        self._reached_s = 0.0
         streams = [self._stream(name, spec) for name, spec in self.scenario.sensors.items()]
         for message in merge(*streams, key=lambda message: message.publish_ns):
             if until_s is not None and message.publish_ns >= self.start_ns + round(until_s * 1e9):
                 return
+            self._reached_s = (message.measured_ns - self.start_ns) * 1e-9
             yield message
+        self._reached_s = self.scenario.duration_s
 
     def first_message_ns(self, fault: int) -> int | None:
         """
@@ -76,7 +85,12 @@ class Rig:
         return self._first_message_ns[fault]
 
     def truth(self) -> dict[str, Any]:
-        """Return what was put into the run, as plain values that JSON can hold."""
+        """
+        Return what was put into the run, as plain values that JSON can hold.
+
+        On a route also the stretches of the walk, and each sensor's episodes as far as the run
+        has come.
+        """
         scenario = self.scenario
         sensors = {}
         for name, spec in scenario.sensors.items():
@@ -86,6 +100,12 @@ class Rig:
                     {'at_ns': at_ns, 'size_s': size_ns * 1e-9}
                     for at_ns, size_ns in self.clocks[name].steps]},
                 'delay': asdict(spec.delay)}
+            if scenario.route is not None:
+                sensors[name]['episodes'] = [
+                    {'kind': episode.kind, 'settings': dict(episode.settings),
+                     'from_ns': self._host_ns(episode.from_s),
+                     'until_ns': self._host_ns(episode.until_s)}
+                    for episode in spec.episodes(scenario.route, self._reached_s)]
         faults = []
         for index, fault in enumerate(scenario.faults):
             settings = {
@@ -96,9 +116,36 @@ class Rig:
                 'from_ns': self._host_ns(fault.at_s),
                 'until_ns': None if fault.until_s is None else self._host_ns(fault.until_s),
                 'first_message_ns': self._first_message_ns[index]})
-        return {
+        truth = {
             'schema': 1, 'scenario': scenario.name, 'seed': self.seed, 'start_ns': self.start_ns,
             'end_ns': self._host_ns(scenario.duration_s), 'sensors': sensors, 'faults': faults}
+        if scenario.route is not None:
+            truth['stretches'] = self._stretches
+        return truth
+
+    def true_motion(self, host_ns: int) -> MotionState:
+        """Return the true motion of the body in the map frame at a host time, exactly."""
+        return self.scenario.motion.at((host_ns - self.start_ns) * 1e-9)
+
+    def true_path(self, rate_hz: float = TRUE_PATH_RATE_HZ) -> dict[str, list[Any]]:
+        """
+        Return the true poses at regular times, as plain values that JSON can hold.
+
+        time_ns, position (x, y, z; m) and quaternion (x, y, z, w) of the body in the map frame.
+        """
+        count = int(self.scenario.duration_s * rate_hz) + 1
+        times_ns = [self.start_ns + round(n / rate_hz * 1e9) for n in range(count)]
+        states = [self.true_motion(time_ns) for time_ns in times_ns]
+        return {'time_ns': times_ns, 'position': [list(s.position) for s in states],
+                'quaternion': [list(s.quaternion) for s in states]}
+
+    @cached_property
+    def _stretches(self) -> list[dict[str, Any]]:
+        scenario = self.scenario
+        return [
+            {'name': stretch.name, 'from_ns': self._host_ns(stretch.from_s),
+             'until_ns': self._host_ns(stretch.until_s)}
+            for stretch in scenario.route.stretches(scenario.duration_s)]
 
     def _host_ns(self, time_s: float) -> int:
         return self.start_ns + round(time_s * 1e9)
@@ -119,7 +166,7 @@ class Rig:
         faults: list[tuple[int, Fault, np.random.Generator]] = [
             (index, replace(fault), self._rng(name, f'fault {index}'))
             for index, fault in enumerate(self.scenario.faults) if fault.sensor == name]
-        sensor = spec.start(self.scenario.walk, self._rng(name, 'errors'))
+        sensor = spec.start(self.scenario.motion, self._rng(name, 'errors'))
         delay = Delay(spec.delay, self._rng(name, 'delay'))
         period_ns = 1e9 / spec.rate_hz
         # Sensors are not triggered together unless somebody wires them so.
@@ -164,5 +211,6 @@ class Rig:
             for _, fault, rng in struck:
                 payload = fault.alter(payload, time_s, rng)
             messages.append(Message(
-                name, topic, spec.frame, measured_ns, stamp_ns, publish_ns, payload, numbers))
+                name, topic, spec.frame_of(topic), measured_ns, stamp_ns, publish_ns, payload,
+                numbers))
         return messages

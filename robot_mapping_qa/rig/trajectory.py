@@ -63,11 +63,7 @@ class Walk:
             at_least(name, getattr(self, name), 0.0)
 
     def at(self, time_s: float) -> MotionState:
-        """
-        Return the true motion time_s seconds after the start.
-
-        Body rates from roll, pitch and yaw rates after Diebel, Representing Attitude (2006).
-        """
+        """Return the true motion time_s seconds after the start."""
         # Figure of eight (lemniscate of Gerono): its speed never vanishes, so the heading along
         # it is defined everywhere.
         loop = 2 * math.pi / self.loop_s
@@ -79,27 +75,38 @@ class Walk:
         ay = -4 * self.half_width_m * loop ** 2 * math.sin(2 * u)
 
         gait = 2 * math.pi * self.gait_hz
-        z, vz, az = _sine(self.heave_m, gait, 0.0, time_s)
-        roll, roll_rate, _ = _sine(self.sway_rad, gait / 2, 0.0, time_s)
-        pitch, pitch_rate, _ = _sine(self.sway_rad, gait, 1.0, time_s)
-        pan, pan_rate, _ = _sine(self.pan_rad, 2 * math.pi / self.pan_s, 0.0, time_s)
-        glance, glance_rate, _ = _sine(self.glance_rad, 2 * math.pi / self.glance_s, 0.5, time_s)
+        z, vz, az = sine(self.heave_m, gait, 0.0, time_s)
+        roll, roll_rate, _ = sine(self.sway_rad, gait / 2, 0.0, time_s)
+        pitch, pitch_rate, _ = sine(self.sway_rad, gait, 1.0, time_s)
+        pan, pan_rate, _ = sine(self.pan_rad, 2 * math.pi / self.pan_s, 0.0, time_s)
+        glance, glance_rate, _ = sine(self.glance_rad, 2 * math.pi / self.glance_s, 0.5, time_s)
         yaw = math.atan2(vy, vx) + pan + glance
         yaw_rate = (vx * ay - vy * ax) / (vx * vx + vy * vy) + pan_rate + glance_rate
 
         quaternion = from_roll_pitch_yaw(roll, pitch, yaw)
         to_body = conjugate(quaternion)
-        angular = (
-            roll_rate - yaw_rate * math.sin(pitch),
-            pitch_rate * math.cos(roll) + yaw_rate * math.cos(pitch) * math.sin(roll),
-            -pitch_rate * math.sin(roll) + yaw_rate * math.cos(pitch) * math.cos(roll))
         return MotionState(
             position=(x, y, z), quaternion=quaternion, yaw=yaw, pitch=pitch,
-            linear=rotate(to_body, (vx, vy, vz)), angular=angular,
+            linear=rotate(to_body, (vx, vy, vz)),
+            angular=body_rates(roll, pitch, roll_rate, pitch_rate, yaw_rate),
             acceleration=rotate(to_body, (ax, ay, az)))
 
 
-def _sine(amplitude: float, rate: float, phase: float, time_s: float) -> Vector:
+def body_rates(
+        roll: float, pitch: float, roll_rate: float, pitch_rate: float,
+        yaw_rate: float) -> Vector:
+    """
+    Turn rate in the body frame, rad/s, from roll, pitch and yaw rates.
+
+    Diebel, Representing Attitude (2006).
+    """
+    return (
+        roll_rate - yaw_rate * math.sin(pitch),
+        pitch_rate * math.cos(roll) + yaw_rate * math.cos(pitch) * math.sin(roll),
+        -pitch_rate * math.sin(roll) + yaw_rate * math.cos(pitch) * math.cos(roll))
+
+
+def sine(amplitude: float, rate: float, phase: float, time_s: float) -> Vector:
     """Value, first and second derivative of a sine."""
     angle = rate * time_s + phase
     value = amplitude * math.sin(angle)
