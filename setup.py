@@ -44,7 +44,9 @@ setup(
     install_requires=[
         'Jinja2>=3.1',
         'matplotlib>=3.6',
+        'mcap>=1.6',
         'numpy>=1.26',
+        'Pillow>=10.2',
         'PyYAML>=6.0',
         'rosbags>=0.11',
         'scipy>=1.11',
@@ -55,9 +57,12 @@ setup(
     entry_points={
         'console_scripts': [
             'assess_bag = robot_mapping_qa.bag.assess_bag:main',
+            'camera_monitor = robot_mapping_qa.nodes.camera_monitor:main',
             'capture_gate = robot_mapping_qa.nodes.capture_gate:main',
+            'capture_ledger = robot_mapping_qa.nodes.capture_ledger:main',
             'capture_relay = robot_mapping_qa.nodes.capture_relay:main',
             'demo = robot_mapping_qa.demo.run:main',
+            'learn_profile = robot_mapping_qa.bag.learn_profile:main',
             'pose_monitor = robot_mapping_qa.nodes.pose_monitor:main',
             'quality_log = robot_mapping_qa.nodes.quality_log:main',
             'rig = robot_mapping_qa.nodes.rig:main',

@@ -15,11 +15,16 @@ ARGUMENTS = (
     ('streams', None, 'Parameter file that names the streams; start from config/streams.yaml.'),
     ('profile', '', 'Profile of thresholds: a name from config/profiles or a file.'),
     ('relay', 'false', 'Pass pictures on to TOPIC/inspection while the gate is open.'),
-    ('record', '', 'Folder of the bag to record; empty for none.'),
+    ('record', '', 'Folder of the bag to record, not there yet; empty for none.'),
+    ('ledger', '', 'Folder of the ledger of captures; empty for none.'),
+    ('respawn', 'false', 'Start a node again two seconds after it has died.'),
     ('namespace', '', 'Namespace of the robot, for several robots on one network.'),
     ('use_sim_time', 'false', 'Take the time from /clock.'),
-    ('log_level', 'info', 'debug, info, warn, error or fatal.'),
+    ('log_level', 'info', 'How much the nodes say.'),
 )
+CHOICES = {
+    **dict.fromkeys(('relay', 'respawn', 'use_sim_time'), ['true', 'false']),
+    'log_level': ['debug', 'info', 'warn', 'error', 'fatal']}
 
 
 def nodes(context):
@@ -29,30 +34,39 @@ def nodes(context):
     try:
         if given['profile']:
             files.append(str(profile_file(given['profile'])))
-        load_configuration(*files)
-    except (ConfigurationError, FileNotFoundError) as error:
+        configuration = load_configuration(*files)
+        if given['record'] and Path(given['record']).exists():
+            raise FileExistsError(f'record: {given["record"]} exists already')
+    except (ConfigurationError, OSError) as error:
         # A cause chain would be printed above the one line that the user needs.
         raise RuntimeError(str(error)) from None
-    common = {
-        'package': 'robot_mapping_qa', 'namespace': given['namespace'], 'output': 'screen',
-        'arguments': ['--ros-args', '--log-level', given['log_level']]}
-    parameters = [*files, {'use_sim_time': given['use_sim_time'] == 'true'}]
-    started = [
-        Node(executable=name, name=name, parameters=parameters, **common)
-        for name in ('sync_monitor', 'pose_monitor', 'capture_gate')]
+
+    def node(name, respawn=given['respawn'] == 'true', **own):
+        return Node(
+            package='robot_mapping_qa', executable=name, name=name, output='screen',
+            namespace=given['namespace'],
+            parameters=[*files, {'use_sim_time': given['use_sim_time'] == 'true', **own}],
+            respawn=respawn, respawn_delay=2.0,
+            arguments=['--ros-args', '--log-level', given['log_level']])
+    started = [node('sync_monitor'), node('pose_monitor'),
+               node('capture_gate', needs_recording=bool(given['record']))]
+    if configuration.check_cameras:
+        started.append(node('camera_monitor'))
     if given['relay'] == 'true':
-        started.append(Node(executable='capture_relay', name='capture_relay',
-                            parameters=parameters, **common))
+        started.append(node('capture_relay'))
     if given['record']:
-        started.append(Node(executable='quality_log', name='quality_log',
-                            parameters=[*parameters, {'bag': given['record']}], **common))
+        # Never again into the same folder: a second recorder would refuse it.
+        started.append(node('quality_log', respawn=False, bag=given['record'],
+                            pictures=configuration.check_cameras))
+    if given['ledger']:
+        started.append(node('capture_ledger', folder=given['ledger']))
     return started
 
 
 def generate_launch_description():
     """Return the description with its arguments."""
     return LaunchDescription([
-        *(DeclareLaunchArgument(name, description=text) if default is None else
-          DeclareLaunchArgument(name, default_value=default, description=text)
+        *(DeclareLaunchArgument(name, default_value=default, description=text,
+                                choices=CHOICES.get(name))
           for name, default, text in ARGUMENTS),
         OpaqueFunction(function=nodes)])

@@ -4,8 +4,17 @@
 
 from __future__ import annotations
 
-from robot_mapping_qa.configuration import Configuration
+from dataclasses import replace
+
+import numpy as np
+from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.pose.camera_monitor import CameraMonitor
+from robot_mapping_qa.pose.image_health import ImageHealthMonitor
 from robot_mapping_qa.pose.monitor import PoseMonitor
+from robot_mapping_qa.pose.motion import MotionMonitor
+from robot_mapping_qa.pose.motion_trust import MotionTrust
+from robot_mapping_qa.pose.se3 import pose_matrix
+from robot_mapping_qa.pose.second_source import SecondSource
 from robot_mapping_qa.timing.limits import StreamSpec
 from robot_mapping_qa.timing.monitor import TimingMonitor
 from scipy.spatial.transform import Rotation
@@ -24,9 +33,43 @@ def make_pose_monitor(configuration: Configuration) -> PoseMonitor:
     """Return a monitor of the unit's pose, looking where the first inspection camera looks."""
     stream = configuration.pose_stream
     cameras = configuration.with_role('capture')
-    # Fixed-axis roll, pitch, yaw (REP 103); a camera's body frame looks along its x axis.
-    turn = Rotation.from_euler('xyz', cameras[0].mount_rpy_rad if cameras else (0.0, 0.0, 0.0))
+    # A camera's body frame looks along its x axis (REP 103).
+    turn = _turn(cameras[0]) if cameras else Rotation.identity()
+    trust = MotionTrust(configuration.trust, {
+        source.name: SecondSource(
+            configuration.trust, tuple(_turn(source).as_quat().tolist()), source.mount_xyz_m,
+            planar=source.type != 'sensor_msgs/msg/Imu')
+        for source in configuration.with_role('motion')})
     return PoseMonitor(
         stream.name, configuration.pose, configuration.working_distance_m,
         rate_hz=stream.rate_hz, silence_s=stream.silence_s,
-        view_direction=turn.apply((1.0, 0.0, 0.0)))
+        view_direction=turn.apply((1.0, 0.0, 0.0)), degradation=configuration.degradation,
+        mounts={lidar.name: pose_matrix(_turn(lidar).as_matrix(), np.array(lidar.mount_xyz_m))
+                for lidar in configuration.with_role('geometry')},
+        point_error_limit_m=configuration.point_error_limit_m, trust=trust)
+
+
+def make_camera_monitor(configuration: Configuration) -> CameraMonitor:
+    """Return a monitor of the cameras' pictures, and of the unit's motion in view of them."""
+    limits = configuration.image
+    cameras = {
+        stream.name: ImageHealthMonitor(
+            # A slow camera is not missing between two of its pictures.
+            stream.name, replace(limits, stale_s=max(limits.stale_s, 5.0 / stream.rate_hz))
+            if stream.rate_hz else limits, captures=stream.role == 'capture')
+        for stream in configuration.cameras}
+    scan_rates_hz = [lidar.rate_hz for lidar in configuration.with_role('geometry')
+                     if lidar.rate_hz]
+    motion = MotionMonitor(
+        configuration.pose_stream.name, configuration.motion,
+        [cameras[stream.name] for stream in configuration.cameras if stream.aids],
+        # The slowest scan sweeps farthest.
+        scan_rate_hz=min(scan_rates_hz, default=None))
+    return CameraMonitor(cameras.values(), motion,
+                         [stream.name for stream in configuration.cameras if stream.required])
+
+
+def _turn(stream: Stream) -> Rotation:
+    """Return the rotation from the stream's axes to the unit's."""
+    # Fixed-axis roll, pitch, yaw (REP 103).
+    return Rotation.from_euler('xyz', stream.mount_rpy_rad)

@@ -28,13 +28,21 @@ class Condition:
     ``key`` names the condition for programs, as ``subject/kind`` (for example
     ``unit_odometry/silent``), and stays the same while the condition lasts. ``text`` is the
     sentence a person reads; its figures change from verdict to verdict. ``onset_ns`` is the
-    host time at which the condition began, which may lie before it was found.
+    host time at which the condition began, which may lie before it was found. ``record`` is the
+    sentence as it is kept once the condition is over: with its worst figures, and without those
+    that only count the time. Empty where the text will do.
     """
 
     key: str
     text: str
     severity: Severity
     onset_ns: int
+    record: str = ''
+
+    @property
+    def for_the_record(self) -> str:
+        """The sentence to keep: it must read right when the condition is over."""
+        return self.record or self.text
 
     @property
     def subject(self) -> str:
@@ -52,7 +60,7 @@ class Event:
     """
     Something that happened once.
 
-    ``kind`` is one of the words of `EVENT_KINDS`; ``subject`` the stream or monitor;
+    ``kind`` is one of the words of `EVENT_KINDS`; ``subject`` the stream, monitor or topic;
     ``onset_ns`` when it began and ``detected_ns`` when it was found, both host time;
     ``values`` carries plain numbers with their unit in the key, e.g. ``{'size_s': 0.08}``.
     """
@@ -66,9 +74,10 @@ class Event:
 
 
 EVENT_KINDS = (
-    'hold', 'release', 'clock_step', 'stream_lost', 'stream_back', 'time_restarted',
-    'delay_rose', 'delay_normal', 'pose_jump', 'loop_closure', 'covariance_distrusted',
-    'covariance_trusted', 'message_malformed', 'frame_changed', 'setting_changed',
+    'hold', 'release', 'suspect', 'limit_near', 'parameter_changed', 'clock_step', 'stream_lost',
+    'stream_back', 'time_restarted', 'delay_rose', 'delay_normal', 'pose_jump', 'loop_closure',
+    'covariance_distrusted', 'covariance_trusted', 'message_malformed', 'frame_changed',
+    'qos_mismatch', 'type_mismatch',
 )
 
 
@@ -77,8 +86,9 @@ class Verdict:
     """
     A monitor's judgement at one instant.
 
-    ``source`` is 'timing' or 'pose'. An empty ``conditions`` means that everything needed has
-    been seen and is healthy: a stream not yet seen or still settling is a condition too.
+    ``source`` is 'timing', 'pose', 'camera' or 'recording'. An empty ``conditions`` means that
+    everything needed has been seen and is healthy: a stream not yet seen or still settling is a
+    condition too.
     ``figures`` holds plain numbers (SI, unit at the end of the key) or None where unknown.
     """
 

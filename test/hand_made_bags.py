@@ -8,6 +8,7 @@ its stamp, the camera's info at 10 Hz 20 ms after its own, all clocks agree.
 """
 
 from dataclasses import dataclass, replace
+from math import cos, sin
 
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
@@ -50,6 +51,8 @@ class Sent:
     log_ns: int
     x_m: float = 0.0
     sigma_m: float = SIGMA_M
+    yaw_rad: float = 0.0
+    turn_rate_radps: float = 0.0
     data: bytes | None = None
 
     def late(self, seconds):
@@ -123,10 +126,11 @@ def _message(store, sent, types, is_rosbag1):
     vector, point = make[geometry + 'Vector3'], make[geometry + 'Point']
     pose = make[geometry + 'Pose'](
         position=point(x=sent.x_m, y=0.0, z=0.0),
-        orientation=make[geometry + 'Quaternion'](x=0.0, y=0.0, z=0.0, w=1.0))
+        orientation=make[geometry + 'Quaternion'](
+            x=0.0, y=0.0, z=sin(sent.yaw_rad / 2), w=cos(sent.yaw_rad / 2)))
     speed = SPEED_MPS if sent.stamp_ns >= START_NS + STANDS_S * S else 0.0
     twist = make[geometry + 'Twist'](
-        linear=vector(x=speed, y=0.0, z=0.0), angular=vector(x=0.0, y=0.0, z=0.0))
+        linear=vector(x=speed, y=0.0, z=0.0), angular=vector(x=0.0, y=0.0, z=sent.turn_rate_radps))
     covariance = np.diag([sent.sigma_m ** 2] * 3 + [1e-6] * 3).ravel()
     return make[kind](
         header=header('map'), child_frame_id='unit',
@@ -137,7 +141,7 @@ def _message(store, sent, types, is_rosbag1):
 
 def judge(bag, configuration):
     """Return assessment, summary and recording of a bag, without files."""
-    with Recording(bag, configuration.streams) as recording:
+    with Recording(bag, configuration.streams, configuration.cameras) as recording:
         assessment = Assessment(configuration, recording.start_ns)
         for stream, log_ns, data in recording.messages():
             assessment.take(stream, log_ns, data)

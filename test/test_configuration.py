@@ -4,7 +4,8 @@
 
 import pytest
 from robot_mapping_qa.configuration import (
-    configuration_from_parameters, ConfigurationError, load_configuration, read_parameters)
+    check_parameter_files, configuration_from_parameters, ConfigurationError, load_configuration,
+    read_parameters)
 
 GOOD = """
 /**:
@@ -104,7 +105,20 @@ def test_the_same_file_as_ros_gives_it_to_a_node_is_the_same_configuration(writt
     ('[unit_odometry', '[gate, unit_odometry',
      'streams: the name gate is taken by a group of settings'),
     ('body_imu, front_camera', 'front_camera',
-     "body_imu.topic: unknown key: body_imu is not one of 'streams'"),
+     "body_imu: a group (topic, type, role, rate_hz) that is not listed in 'streams'"),
+    ('roof_lidar]', 'roof_lidr]',
+     "roof_lidar: a group (topic, type, role, rate_hz) that is not listed in 'streams'; did you "
+     'mean roof_lidr?'),
+    ('roof_lidar]', 'roof_lidr]',
+     "roof_lidr: listed in 'streams', but there is no group of this name; did you mean "
+     'roof_lidar?'),
+    ('rate_hz: 15.0', 'rate: 15.0',
+     'front_camera.rate: unknown key of a stream; did you mean rate_hz?'),
+    ('rate_hz: 15.0', 'required: 5', 'front_camera.required: found 5, expected true or false'),
+    ('working_distance_m: 3.0', 'use_sim_time: 5',
+     'use_sim_time: found 5, expected true or false'),
+    ('working_distance_m: 3.0', 'lens: 3.0', 'lens: unknown key'),
+    ('working_distance_m: 3.0', 'start: 2020-02-31', 'start: unknown key'),
     ('rate_hz: 10.0', 'rate_hz: 10.0, mount_xyz_m: [0.0, 1.0]',
      'roof_lidar.mount_xyz_m: found [0.0, 1.0], expected three numbers in m'),
     ('rate_hz: 10.0', 'rate_hz: 10.0, time_server: "unit.local:123"',
@@ -123,7 +137,31 @@ def test_every_problem_is_reported_at_once(written):
     assert len(problems(text, written)) == 2
 
 
+def test_a_group_that_no_stream_goes_by_is_one_problem(written):
+    text = changed('body_imu, front_camera', 'front_camera')
+    assert len(problems(text, written)) == 1
+
+
+def test_numbers_are_those_that_ros_reads(written):
+    # rcl reads 1e2 as a number, YAML 1.1 (and PyYAML with it) as a text.
+    for number in ('1e2', '+1.0E2', '100', '100.', '.1e3'):
+        text = changed('rate_hz: 100.0', f'rate_hz: {number}')
+        assert load_configuration(written(text)).streams[0].rate_hz == 100.0
+
+
 @pytest.mark.parametrize('text, expected', [
+    ('/**:\n  ros__parameters:\n    a: 1\n    b: 2\n    a: 3',
+     'line 5: a is given twice, first in line 3'),
+    ('/**: {ros__parameters: {a: 1}}\n/**: {ros__parameters: {b: 1}}',
+     'line 2: /** is given twice, first in line 1'),
+    ('/**: {ros__parameters: {gate.on_delay_s: 1.0, gate: {on_delay_s: 2.0}}}',
+     'gate.on_delay_s is given twice'),
+    ('/**: {ros__parameters: {a: &x [1], b: *x}}', 'line 1: aliases (*name) are not read'),
+    ('/**: {ros__parameters: &x {b: *x}}', 'line 1: aliases (*name) are not read'),
+    ('/**: {ros__parameters: {a: !!int b}}', 'line 1: the tag tag:yaml.org,2002:int is not read'),
+    ('/**: {ros__parameters: {a: 0x_}}', 'not valid YAML: invalid literal'),
+    ('/**: {ros__parameters: {a: 1\x00}}', 'not valid YAML'),
+    ('/**: ' + '{a: ' * 2000, 'not valid YAML: nested too deeply'),
     ('', "found nothing, expected a ROS 2 parameter file that starts with '/**:'"),
     ('just words', "found the text 'just words', expected a ROS 2 parameter file"),
     ('/**: {ros__parameters: [', 'not valid YAML'),
@@ -147,6 +185,16 @@ def test_the_refusal_names_the_file(written, tmp_path):
     missing = tmp_path / 'missing.yaml'
     with pytest.raises(ConfigurationError, match=f'{missing}: cannot be read: No such file'):
         load_configuration(missing)
+
+
+def test_live_nodes_refuse_what_ros_itself_would_read_without_a_word(written):
+    check_parameter_files([written(GOOD), written('/gate: {ros__parameters: {a: 1e3}}', 'b')])
+    for text, expected in (
+            (changed('rate_hz: 15.0', 'rate_hz: 15.0, rate_hz: 1.0'), 'line 8: rate_hz is given'),
+            ('/capture_relay: {ros__parameters: {sub: {topics: []}}}',
+             'sub.topics: found an empty list, to which ROS 2 can give no type')):
+        with pytest.raises(ConfigurationError, match=expected):
+            check_parameter_files([written(text)])
 
 
 def test_a_profile_overrides_thresholds_and_nothing_else(written):

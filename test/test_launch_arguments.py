@@ -2,20 +2,22 @@
 # SPDX-License-Identifier: Apache-2.0
 """The launch files' arguments, on the real launch."""
 
+from pathlib import Path
+
 import pytest
 from robot_mapping_qa.resources import share_file
 
 launch = pytest.importorskip('launch', reason='launch is not installed on this machine')
 pytest.importorskip('launch_ros', reason='launch_ros is not installed on this machine')
 
-MONITOR = str(share_file('launch/monitor.launch.py'))
+MONITOR, REPLAY = (str(share_file(f'launch/{name}.launch.py')) for name in ('monitor', 'replay'))
 STREAMS = str(share_file('config/demo_streams.yaml'))
 
 
-def described(**arguments):
+def described(file=MONITOR, **arguments):
     """Return what the launch file would start with the arguments given."""
     from launch.launch_description_sources import PythonLaunchDescriptionSource
-    source = PythonLaunchDescriptionSource(MONITOR)
+    source = PythonLaunchDescriptionSource(file)
     context = launch.LaunchContext()
     context.launch_configurations.update(arguments)
     started = []
@@ -28,12 +30,16 @@ def executables(started):
     return [node.node_executable for node in started]
 
 
-def test_every_argument_is_described():
+@pytest.mark.parametrize('file, names', [
+    (MONITOR, {'streams', 'profile', 'relay', 'record', 'ledger', 'respawn', 'namespace',
+               'use_sim_time', 'log_level'}),
+    (REPLAY, {'bag', 'streams', 'profile', 'relay', 'rate', 'log_level'}),
+])
+def test_every_argument_is_described(file, names):
     from launch.launch_description_sources import PythonLaunchDescriptionSource
-    source = PythonLaunchDescriptionSource(MONITOR)
+    source = PythonLaunchDescriptionSource(file)
     arguments = source.get_launch_description(launch.LaunchContext()).get_launch_arguments()
-    assert {a.name for a in arguments} >= {
-        'streams', 'profile', 'record', 'namespace', 'use_sim_time', 'log_level'}
+    assert {a.name for a in arguments} >= names
     assert all(a.description for a in arguments)
 
 
@@ -41,11 +47,27 @@ def test_the_recorder_starts_only_where_it_is_asked_for():
     monitors = ['sync_monitor', 'pose_monitor', 'capture_gate']
     assert executables(described(streams=STREAMS)) == monitors
     assert executables(described(streams=STREAMS, record='run_1')) == [*monitors, 'quality_log']
+    assert executables(described(streams=STREAMS, ledger='run_1_ledger', relay='true')) == [
+        *monitors, 'capture_relay', 'capture_ledger']
+
+
+def test_the_cameras_are_looked_at_only_where_the_file_asks_for_it(tmp_path):
+    checked = tmp_path / 'checked.yaml'
+    checked.write_text(Path(STREAMS).read_text() + '    check_cameras: true\n')
+    assert executables(described(streams=str(checked))) == [
+        'sync_monitor', 'pose_monitor', 'capture_gate', 'camera_monitor']
 
 
 @pytest.mark.parametrize('arguments, text', [
     ({'streams': '/no/such.yaml'}, '/no/such.yaml: cannot be read: No such file'),
     ({'streams': STREAMS, 'profile': 'swimming'}, 'profile swimming: not known; the package has'),
+    ({'streams': STREAMS, 'record': '/tmp'}, 'record: /tmp exists already'),
+    ({'file': REPLAY, 'streams': '/no/such.yaml', 'bag': '/tmp'}, '/no/such.yaml: cannot be read'),
+    ({'file': REPLAY, 'streams': STREAMS, 'bag': '/no/such_bag'},
+     '/no/such_bag: there is no such bag'),
+    ({'file': REPLAY, 'streams': STREAMS, 'bag': '/tmp', 'rate': 'fast'},
+     "rate: found 'fast', expected a number above 0 to 100"),
+    ({'streams': STREAMS, 'relay': 'yes'}, 'relay'),
 ])
 def test_a_missing_file_fails_with_one_clear_line(arguments, text):
     with pytest.raises(RuntimeError, match=text) as refusal:
@@ -58,3 +80,18 @@ def test_a_wrong_file_is_refused_before_any_node_starts(tmp_path):
     wrong.write_text('/**: {ros__parameters: {streams: []}}\n')
     with pytest.raises(RuntimeError, match='expected at least the stream with the role pose'):
         described(streams=str(wrong))
+
+
+def test_a_replay_plays_the_streams_alone_and_on_simulated_time(tmp_path, monkeypatch):
+    player = tmp_path / 'ros2'
+    player.write_text('#!/bin/sh\n')
+    player.chmod(0o755)
+    monkeypatch.setenv('PATH', str(tmp_path), prepend=':')
+    started = described(REPLAY, streams=STREAMS, bag=str(tmp_path), rate='2.0')
+    play = next(entity for entity in started if hasattr(entity, 'cmd'))
+    words = [''.join(part.text for part in word) for word in play.cmd]
+    assert words[:4] == ['ros2', 'bag', 'play', str(tmp_path)]
+    assert words[words.index('--rate') + 1] == '2.0' and '--clock' in words
+    topics = words[words.index('--topics') + 1:]
+    assert topics == ['/unit/odometry', '/body/imu', '/front/camera_info', '/front/image_raw',
+                      '/roof/points']

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from robot_mapping_qa.capture.gate import Hold
-from robot_mapping_qa.capture.ledger import Capture, Ledger, View
+from robot_mapping_qa.capture.holds import Cause, Hold
+from robot_mapping_qa.capture.ledger import Capture, Ledger
 from robot_mapping_qa.capture.redo import redo_places
+from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.records import Odometry
 from scipy.spatial.transform import Rotation, Slerp
 from scipy.stats import chi2
@@ -169,7 +170,8 @@ def test_capture_with_too_large_an_error_of_its_own_is_suspect():
 # The verdict
 
 
-HOLD = Hold(onset_ns=10 * S, closed_ns=11 * S, released_ns=15 * S, texts={'a/b': 'it was bad'})
+HOLD = Hold(onset_ns=10 * S, closed_ns=11 * S, released_ns=15 * S,
+            causes={'a/b': Cause('it was bad', 10 * S, 13 * S)})
 
 
 @pytest.mark.parametrize('stamp_s, receive_s, verdict', [
@@ -192,7 +194,7 @@ def test_verdict_follows_the_hold(stamp_s, receive_s, verdict):
     book.add_pose(pose(1000 * S), 0.0, True)
     capture = one_capture(book, round(stamp_s * S), round(receive_s * S), holds=[HOLD])
     assert capture.verdict == verdict
-    assert capture.reasons == (() if verdict == 'trusted' else ('it was bad',))
+    assert capture.reasons == (() if verdict == 'trusted' else ('it was bad (for 3.0 s)',))
 
 
 def test_hold_that_goes_on_at_the_end_holds():

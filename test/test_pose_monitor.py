@@ -7,6 +7,7 @@ from time import process_time
 
 import numpy as np
 import pytest
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.monitor import PoseMonitor
 from robot_mapping_qa.records import Odometry
@@ -129,6 +130,9 @@ BAD_COVARIANCES = {
     'negative eigenvalue': (
         not_definite(), 'invalid',
         'covariance of unit_odometry is not positive semi-definite: smallest eigenvalue -0.3'),
+    'meaningless variance': (
+        np.diag([1.0, 1.0, 1e155, 1.0, 1.0, 1.0]), 'invalid',
+        'covariance of unit_odometry has a variance beyond any meaning: z 1e+155'),
     'negative variance': (
         np.diag([1.0, 1.0, -0.5, 1.0, 1.0, 1.0]), 'invalid',
         'covariance of unit_odometry has a negative variance: z -0.5'),
@@ -154,8 +158,13 @@ def test_bad_covariance_is_named_with_its_figure(case):
     verdict = verdict_after(unit, bad)
     condition = conditions_of(verdict)[f'{NAME}/covariance_{state}']
     assert condition.text == text
-    assert condition.severity is (Severity.HARD if state == 'invalid' else Severity.SOFT)
-    assert verdict.figures['point_error_m'] is None
+    if state == 'invalid':
+        assert condition.severity is Severity.HARD
+        assert verdict.figures['point_error_m'] is None
+    else:
+        # The estimate takes its place: after one metre in the good state a few millimetres.
+        assert condition.severity is Severity.NOTICE
+        assert 0.004 < verdict.figures['point_error_m'] < 0.015
     # One bad message is shown for a while, then the covariance is trusted again.
     events = feed(unit, [message(i) for i in range(101, 200)])
     assert [event.kind for event in events] == ['covariance_trusted']
@@ -190,8 +199,9 @@ def test_constant_covariance_is_a_placeholder_only_once_the_robot_has_moved():
     condition = conditions_of(verdict)[f'{NAME}/covariance_placeholder']
     assert condition.text == (
         'covariance of unit_odometry is a placeholder: the same bit for bit for 30 m')
-    assert condition.severity is Severity.SOFT
-    assert verdict.figures['point_error_m'] is None
+    assert condition.severity is Severity.NOTICE
+    # 0.1 % of the last metres, and the noise of registration; not of all 30 m.
+    assert 0.005 < verdict.figures['point_error_m'] < 0.025
     assert moving.summary()['reported_covariance'] == 'placeholder'
 
 
@@ -249,6 +259,8 @@ def test_rebase_ends_the_jump():
 @pytest.mark.parametrize('field, value, text', [
     ('position_m', [np.nan, 0.0, 0.0],
      'unit_odometry gives a position that is not finite: [nan, 0.0, 0.0]'),
+    ('position_m', [0.0, 1e200, 0.0],
+     'unit_odometry gives a position that is nowhere near: [0.0, 1e+200, 0.0]'),
     ('quaternion', [0.0, 0.0, 0.0, 0.0],
      'unit_odometry gives a quaternion of length 0, expected 1'),
     ('quaternion', [0.0, 0.0, 0.0, 2.0],
@@ -374,7 +386,9 @@ def test_point_error_follows_the_view_direction_through_the_attitude():
     for direction in ('y', 'z'):
         view = (0.0, 1.0, 0.0) if direction == 'y' else (0.0, 0.0, 1.0)
         for attitude, quaternion in (('level', message(0).quaternion), ('rolled', roll_90)):
-            unit = PoseMonitor(NAME, PoseLimits(), 3.0, view_direction=view)
+            unit = PoseMonitor(NAME, PoseLimits(), 3.0, view_direction=view,
+                               degradation=DegradationLimits(start_sigma_m=0.0,
+                                                             start_sigma_rad=0.0))
             odometry = replace(message(0), covariance=covariance, quaternion=quaternion)
             feed(unit, [odometry])
             errors[direction, attitude] = verdict_after(unit, odometry).figures['point_error_m']

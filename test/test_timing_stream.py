@@ -144,6 +144,36 @@ def test_lidar_delay_of_300_ms_is_told_within_a_quarter_second_of_the_first_late
     assert watched.figures().clock_steps == ()
 
 
+def test_a_delay_that_falls_to_its_limit_is_not_called_ordinary():
+    """A lidar of 37 ms whose queue empties slowly: at 101 ms it only keeps to its limit again."""
+    delays_ms = [37] * 40 + [300] * 5 + [250, 200, 101, 60] + [37] * 10
+    watched = StreamTiming(StreamSpec('roof_lidar', '/roof/points'), TimingLimits())
+    events = ()
+    for number, delay_ms in enumerate(delays_ms):
+        stamp = START_NS + number * 100 * MS
+        events += watched.add(stamp, stamp + delay_ms * MS)
+    rose, normal = (event for event in events if event.kind.startswith('delay'))
+    assert rose.text == 'roof_lidar delay rose to 300 ms'
+    assert normal.text == 'roof_lidar delay is within its limit of 150 ms again: 101 ms'
+
+
+@pytest.mark.parametrize(('back_ns', 'kind', 'where'), [
+    (START_NS - 5 * SECOND, 'late', 'behind'), (-START_NS, 'ahead', 'ahead of')])
+def test_stamps_of_another_epoch_are_named_and_give_no_latency(back_ns, kind, where):
+    """Stamps of simulated time received in wall time: counted from zero, not from 1970."""
+    watched = StreamTiming(StreamSpec('camera', '/camera'), TimingLimits())
+    for number in range(60):
+        receive = START_NS + number * 100 * MS
+        watched.add(receive - back_ns - 20 * MS, receive, receive - 5 * MS)
+    condition, = watched.conditions(receive)
+    assert condition.kind == kind
+    assert condition.text.startswith(f'camera stamps lie 19676 days {where} the host')
+    assert 'Simulated time on one side only' in condition.text
+    figures = watched.figures()
+    assert figures.latency_p50_s is figures.latency_p99_s is figures.acquisition_p95_s is None
+    assert figures.transport_p50_s == pytest.approx(0.005, rel=0.02)
+
+
 def test_stamps_from_the_future_are_told():
     stamps, arrivals = stream(10.0, 5.0, np.random.default_rng(5), offset_s=0.2)
     watched, _ = watch(stamps, arrivals)
@@ -254,3 +284,19 @@ def test_memory_does_not_grow_with_the_run():
             sizes.append(size_of(watched, set()))
     assert sizes[1] < 1.3 * sizes[0]
     assert sizes[1] < 2_000_000
+
+
+def test_steps_that_cancel_within_a_moment_and_a_third_one_end_nothing():
+    watched = StreamTiming(StreamSpec('camera', '/camera'), TimingLimits())
+    moved = ((5.0, 200 * MS), (5.8, 0), (6.6, 200 * MS))
+    stamp = START_NS
+    for number in range(20 * 25):
+        stamp = START_NS + number * 50 * MS
+        off = next((size for until, size in reversed(moved)
+                    if number / 20.0 >= until), 0)
+        watched.add(stamp + off, stamp + 30 * MS)
+        watched.tick(stamp + 30 * MS)
+    moved_s, sigma_s = watched.clock_moved(stamp)
+    assert moved_s == pytest.approx(0.2, abs=0.001 + 3.0 * sigma_s)
+    assert sum(step.size_s for step in watched.figures().clock_steps) == pytest.approx(
+        0.2, abs=0.001)

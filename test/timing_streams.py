@@ -22,6 +22,8 @@ def queueing(kind, count, rate_hz, rng):
         return rng.exponential(2e-3, count)
     if kind == 'gamma':
         return rng.gamma(2.0, 1e-3, count)
+    if kind == 'slow':
+        return rng.gamma(2.0, 3e-3, count)
     if kind == 'bimodal':
         return np.where(rng.random(count) < 0.4, 0.0, 25e-3) + rng.gamma(2.0, 0.5e-3, count)
     delay = rng.exponential(1e-3, count)

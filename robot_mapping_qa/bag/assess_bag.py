@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+import signal
 import sys
-from typing import Sequence, TYPE_CHECKING
+from typing import Callable, Sequence, TYPE_CHECKING
 
 if TYPE_CHECKING:
     from robot_mapping_qa.bag.results import Outcome
@@ -52,25 +53,43 @@ def _parser() -> argparse.ArgumentParser:
                         help='folder for the results; a former result in it is replaced')
     parser.add_argument('--profile', metavar='NAME',
                         help='thresholds for an environment: a profile of the package, or a file')
+    parser.add_argument('--annotated', metavar='NEW_BAG',
+                        help='also write a new bag that holds everything of BAG and the judgement '
+                             'on it; as large as BAG, so it may go to another disk')
     return parser
 
 
-def _run(options: argparse.Namespace) -> int:
+def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
     # Imported here: it takes seconds, in which Ctrl-C must be met as well.
+    from robot_mapping_qa.bag.annotated import check_free, write_annotated
+    from robot_mapping_qa.bag.mcap_file import Attachment
+    from robot_mapping_qa.bag.quality_bag import QUALITY_FOLDER
     from robot_mapping_qa.bag.reading import BagError
     from robot_mapping_qa.bag.recorder import RecordingError
     from robot_mapping_qa.bag.results import assess, OutputError
     from robot_mapping_qa.configuration import ConfigurationError, load_configuration
     from robot_mapping_qa.configuration.profiles import profile_file
     folder = Path(options.out)
+    copy = None if options.annotated is None else Path(options.annotated)
     try:
+        if copy is not None:
+            check_free(copy)
         profile = None if options.profile is None else profile_file(options.profile)
         configuration = load_configuration(options.config, profile)
         settings = {'Configuration': options.config}
         if profile is not None:
             settings['Profile'] = str(profile)
         outcome = assess(options.bag, configuration, folder, settings,
-                         progress=sys.stderr.isatty())
+                         progress=sys.stderr.isatty(), wanted=wanted)
+        if copy is not None:
+            try:
+                outcome.warnings.extend(write_annotated(
+                    Path(options.bag), folder / QUALITY_FOLDER, copy,
+                    [Attachment(Path(file).name, 'application/yaml', Path(file).read_bytes())
+                     for file in settings.values()], progress=sys.stderr.isatty()))
+            except KeyboardInterrupt:
+                print(f'interrupted: {folder} was written, {copy} was not', file=sys.stderr)
+                return INTERRUPTED
     except (BagError, ConfigurationError, OutputError, RecordingError) as error:
         print(error, file=sys.stderr)
         return BAD_INPUT
@@ -82,17 +101,28 @@ def _run(options: argparse.Namespace) -> int:
     for warning in outcome.warnings:
         print(f'warning: {warning}', file=sys.stderr)
     print(verdict_text(outcome))
+    if copy is not None:
+        print(f'annotated bag: {copy}')
     return 0
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the tool; return the exit status: 0, 2 for bad input, 130 after Ctrl-C."""
     options = _parser().parse_args(arguments)
+    asked_to_stop: list[int] = []
+
+    def stop(number: int, _frame: object) -> None:
+        # Python drops an exception that is raised while it tidies up an object: keep the wish.
+        asked_to_stop.append(number)
+        raise KeyboardInterrupt
+    former = signal.signal(signal.SIGINT, stop)
     try:
-        return _run(options)
+        return _run(options, wanted=lambda: not asked_to_stop)
     except KeyboardInterrupt:
         print('interrupted: nothing was written', file=sys.stderr)
         return INTERRUPTED
+    finally:
+        signal.signal(signal.SIGINT, former)
 
 
 if __name__ == '__main__':

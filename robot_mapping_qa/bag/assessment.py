@@ -13,13 +13,17 @@ from typing import Callable, Protocol, Sequence
 
 from robot_mapping_qa.bag.motion import RecordedMotion
 from robot_mapping_qa.bag.traces import OffsetTrace, PathTrace, PeakTrace
+from robot_mapping_qa.camera_inputs import picture_input, unit_input
+from robot_mapping_qa.capture.causes import CAMERAS, MONITORS
 from robot_mapping_qa.capture.gate import (
     changes_the_gate, Decision, Gate, Hold, leaves_the_gate_alone)
-from robot_mapping_qa.capture.ledger import Capture, Ledger, View
+from robot_mapping_qa.capture.ledger import Capture, Ledger
 from robot_mapping_qa.capture.redo import redo_places, RedoPlace
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_stamp
-from robot_mapping_qa.monitors import make_pose_monitor, make_timing_monitor
+from robot_mapping_qa.monitors import (
+    make_camera_monitor, make_pose_monitor, make_timing_monitor)
+from robot_mapping_qa.pose_inputs import pose_input, Take
 from robot_mapping_qa.rates import first_tick_ns, TICK_NS
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.timing.comparison import compare
@@ -27,7 +31,7 @@ from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
 from robot_mapping_qa.timing.sets import SetStatistics, SetSummary
 from robot_mapping_qa.verdicts import Event, Verdict
-from scipy.spatial.transform import Rotation
+from robot_mapping_qa.views import capture_views
 
 SET_QUEUE = 100
 """Messages of a stream that wait for their set: a second of 100 Hz odometry."""
@@ -70,17 +74,21 @@ class Assessment:
         self.end_ns = start_ns
         self.timing = make_timing_monitor(configuration)
         self.pose = make_pose_monitor(configuration)
+        self.cameras = make_camera_monitor(configuration) if configuration.check_cameras else None
         self.events: list[Event] = []
         self.path = PathTrace()
         self.point_error = PeakTrace()
         self._observer = observer
-        self._gate = Gate(configuration.gate, configuration.point_error_limit_m, start_ns)
+        views = capture_views(configuration)
+        self._gate = Gate(configuration.gate, configuration.point_error_limit_m, start_ns,
+                          configuration.pose_stream.name, views,
+                          {**MONITORS, **(CAMERAS if configuration.check_cameras else {})})
         self.holds: list[Hold] = [self._gate.hold_now]
         self.timing_verdict: Verdict | None = None
         self.pose_verdict: Verdict | None = None
         self._next_tick_ns = first_tick_ns(start_ns)
         self._last_ns = start_ns
-        self._estimate: Odometry | None = None
+        self._unit_pose: Odometry | None = None
         self.set_streams = configuration.with_role('pose', 'capture', 'geometry')
         self._sets = SetStatistics(len(self.set_streams), SET_QUEUE,
                                    round(configuration.timing.set_slop_s * 1e9), window=None)
@@ -89,11 +97,9 @@ class Assessment:
         self.peak_turn_rate_radps: float | None = None
         self._next_offsets_ns = start_ns
         self._ledger = Ledger(
-            configuration.point_error_limit_m,
-            {stream.name: _view(stream, configuration) for stream in
-             configuration.with_role('capture')},
-            configuration.pose.stale_s)
+            configuration.point_error_limit_m, views, configuration.pose.stale_s)
         self._takers = {stream.name: self._taker(stream) for stream in configuration.streams}
+        self._let_cameras_be_seen()
         self._captures: list[Capture] | None = None
         self._motion_offsets: dict[str, MotionOffsetEstimate] = {}
 
@@ -123,7 +129,9 @@ class Assessment:
 
     def redo(self) -> list[RedoPlace]:
         """Return the places to visit again; after `finish`."""
-        return redo_places(self.captures)
+        limits = self.configuration.gate
+        return redo_places(self.captures, limits.redo_distance_m, limits.redo_angle_rad,
+                           limits.redo_merge_m)
 
     def sets(self) -> SetSummary:
         """Return the figures of the sets across the pose, capture and geometry streams."""
@@ -146,6 +154,14 @@ class Assessment:
         if stream.role == 'pose':
             return self._pose_taker(stream)
         take_stamp = self._stamp_taker(stream)
+        tell_pose = self._pose_input_taker(stream)
+        if tell_pose is not None:
+            time_alone = take_stamp
+
+            def take_stamp(log_ns: int, data: bytes) -> int | None:
+                stamp_ns = time_alone(log_ns, data)
+                tell_pose(log_ns, data)
+                return stamp_ns
         take_motion = self.motion.reader(stream)
         if take_motion is not None:
             return self._motion_taker(stream, take_stamp, take_motion)
@@ -159,6 +175,17 @@ class Assessment:
                         name, stamp_ns, log_ns, self._time_error_s(name, log_ns))
             return take_capture
         return take_stamp
+
+    def _let_cameras_be_seen(self) -> None:
+        """Give the camera monitor what its live node subscribes to, where there is one."""
+        if self.cameras is None:
+            return
+        unit = self.configuration.pose_stream
+        inputs = {unit.name: unit_input(unit, self.cameras)}
+        for camera in self.configuration.cameras:
+            inputs[camera.pictures.name] = picture_input(camera, self.cameras)
+        for name, tell in inputs.items():
+            self._takers[name] = _both(tell, self._takers.get(name))
 
     def _time_error_s(self, name: str, now_ns: int) -> float | None:
         """Return the root mean square of how far the stream's clock is off the unit's."""
@@ -198,13 +225,13 @@ class Assessment:
                 events = monitor.add(odometry, log_ns)
             if events:
                 self._happened(events, log_ns)
-            estimate = monitor.estimate()
-            if estimate is not self._estimate:
-                self._estimate = estimate
-                if estimate is not None:
-                    self._ledger.add_pose(
-                        estimate, monitor.path_length_m, monitor.covariance_is_trusted)
-                    self.motion.add_unit(log_ns, estimate)
+            newest = monitor.newest
+            if newest is not self._unit_pose:
+                self._unit_pose = newest
+                if newest is not None:
+                    judged, is_known = monitor.judged_pose()
+                    self._ledger.add_pose(judged, monitor.path_length_m, is_known)
+                    self.motion.add_unit(log_ns, newest)
             known = self.pose_verdict
             if known is not None and leaves_the_gate_alone(known, limit_m) \
                     and monitor.surely_within(log_ns, limit_m):
@@ -215,6 +242,14 @@ class Assessment:
                 self._gate.receive(verdict)
                 self._update_gate(log_ns)
         return take
+
+    def _pose_input_taker(self, stream: Stream) -> Callable[[int, bytes], None] | None:
+        """Return what tells the pose monitor of another stream's messages, if they do."""
+        if stream.timing_topic is not None:
+            # The messages that are read are those of another topic.
+            return None
+        return pose_input(stream, self.configuration, self.pose,
+                          lambda events: self._happened(events, self._last_ns))
 
     def _motion_taker(self, stream: Stream, take_stamp: Callable[[int, bytes], int | None],
                       take_motion: Callable[[int, bytes], None]) -> Callable[[int, bytes], None]:
@@ -233,16 +268,19 @@ class Assessment:
             self._next_tick_ns += TICK_NS
 
     def _tick(self, now_ns: int) -> None:
-        """Do what the three live nodes do on their timers."""
+        """Do what the live nodes do on their timers."""
         self._happened((*self.timing.tick(now_ns), *self.pose.tick(now_ns)), now_ns)
         self.timing_verdict = self.timing.verdict(now_ns)
         self.pose_verdict = self.pose.verdict(now_ns)
         self._gate.receive(self.timing_verdict)
         self._gate.receive(self.pose_verdict)
+        if self.cameras is not None:
+            self.cameras.tick(now_ns)
+            self._gate.receive(self.cameras.verdict(now_ns))
         self._update_gate(now_ns)
         self.point_error.add(now_ns, self.pose_verdict.figures['point_error_m'])
-        if self._estimate is not None:
-            self.path.add(now_ns, *self._estimate.position_m.tolist())
+        if self._unit_pose is not None:
+            self.path.add(now_ns, *self._unit_pose.position_m.tolist())
         turn_rate = self.pose_verdict.figures['turn_rate_radps']
         if turn_rate is not None and turn_rate > (self.peak_turn_rate_radps or 0.0):
             self.peak_turn_rate_radps = turn_rate
@@ -273,8 +311,12 @@ class Assessment:
             self._observer.happened(events, now_ns)
 
 
-def _view(stream: Stream, configuration: Configuration) -> View:
-    """Return where a camera looks: along the x axis of its body frame, as for the live figure."""
-    turn = Rotation.from_euler('xyz', stream.mount_rpy_rad)
-    lever_m = turn.apply((configuration.working_distance_m, 0.0, 0.0)).tolist()
-    return View(tuple(lever_m), stream.mount_sigma_m, stream.mount_sigma_rad)
+def _both(tell: Take, take: Take | None) -> Take:
+    """Return what gives a message to both, if there are two."""
+    if take is None:
+        return tell
+
+    def take_both(log_ns: int, data: bytes) -> None:
+        tell(log_ns, data)
+        take(log_ns, data)
+    return take_both

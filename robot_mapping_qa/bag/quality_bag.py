@@ -8,15 +8,19 @@ from pathlib import Path
 from typing import Any, Sequence
 
 from robot_mapping_qa.bag.assessment import Assessment
+from robot_mapping_qa.bag.definitions import STORE
+from robot_mapping_qa.bag.event_notes import event_notes
 from robot_mapping_qa.bag.recorder import Recorder
 from robot_mapping_qa.capture.gate import Decision, Hold
 from robot_mapping_qa.messages.factory import RosbagsFactory
 from robot_mapping_qa.messages.outputs import (
-    clock_offset_message, diagnostics_message, events_message, gate_diagnostic, gate_status,
-    light_message, point_error_message, pose_diagnostic, pose_message, stream_diagnostic)
+    camera_diagnostic, clock_offset_message, diagnostics_message, events_message,
+    gate_diagnostic, gate_status, light_message, point_error_message, pose_diagnostic,
+    pose_message, stream_diagnostic)
 from robot_mapping_qa.messages.topics import (
     CAPTURE_ALLOWED, CLOCK_OFFSET, DIAGNOSTICS, EVENTS, GATE, LIGHT, POINT_ERROR, POSE, Topic)
 from robot_mapping_qa.verdicts import Event
+from rosbags.typesys import get_typestore
 
 QUALITY_FOLDER = 'quality'
 
@@ -45,7 +49,8 @@ class QualityBag:
     def __init__(self, path: str | Path) -> None:
         """Create the bag's folder; raises `RecordingError` where that cannot be done."""
         self._recorder = Recorder(path)
-        self._factory = RosbagsFactory(self._recorder.typestore)
+        self._typestore = get_typestore(STORE)
+        self._factory = RosbagsFactory(self._typestore)
         for topic in _WRITTEN:
             self._recorder.add_topic(_absolute(topic), topic.type)
         self._decision: Decision | None = None
@@ -54,7 +59,10 @@ class QualityBag:
 
     def happened(self, events: Sequence[Event], now_ns: int) -> None:
         """Write events."""
-        self._write(EVENTS, now_ns, events_message(self._factory, events, now_ns))
+        message = events_message(self._factory, events, now_ns)
+        self._write(EVENTS, now_ns, message)
+        for name, values in event_notes(message):
+            self._recorder.note(name, values)
 
     def decided(self, decision: Decision, hold: Hold | None) -> None:
         """Write the state of the gate when it changes, and otherwise now and then."""
@@ -105,13 +113,17 @@ class QualityBag:
         statuses.append(pose_diagnostic(
             self._factory, assessment.pose.name, assessment.pose_verdict,
             assessment.pose.summary()))
+        for camera in assessment.configuration.cameras:
+            statuses.append(camera_diagnostic(
+                self._factory, camera, assessment.cameras.figures(camera.name, now_ns),
+                assessment.cameras.conditions(camera.name, now_ns)))
         if self._decision is not None:
             statuses.append(gate_diagnostic(self._factory, self._decision, self._hold))
         self._write(DIAGNOSTICS, now_ns, diagnostics_message(self._factory, statuses, now_ns))
 
     def _write(self, topic: Topic, now_ns: int, message: Any) -> None:
-        data = self._recorder.typestore.serialize_cdr(message, topic.type)
-        self._recorder.write(_absolute(topic), now_ns, data)
+        data = self._typestore.serialize_cdr(message, topic.type)
+        self._recorder.write(_absolute(topic), now_ns, bytes(data))
 
 
 def _absolute(topic: Topic) -> str:

@@ -3,8 +3,8 @@
 """
 Reading the watched topics of a bag: rosbag2 (MCAP, SQLite3) and rosbag1, through `rosbags`.
 
-Messages are handed on as the bytes that the bag holds, so that pictures and clouds are never
-decoded.
+Messages are handed on as the bytes that the bag holds: whoever wants a picture or a cloud decodes
+it.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ STORAGE_SUFFIXES = ('.mcap', '.db3')
 
 ROSBAG1_SUFFIX = '.bag'
 
-CONTENT_ROLES = ('pose', 'motion', 'map_pose')
+CONTENT_ROLES = ('pose', 'motion', 'geometry', 'map_pose')
 """Roles whose messages are read whole; of all others only the header."""
 
 _CDR_LITTLE_ENDIAN = b'\x00\x01\x00\x00'
@@ -57,11 +57,13 @@ class Recording:
     add to both.
     """
 
-    def __init__(self, path: str | Path, streams: Sequence[Stream]) -> None:
+    def __init__(self, path: str | Path, streams: Sequence[Stream],
+                 cameras: Sequence[Stream] = ()) -> None:
         """
         Open the bag; use as a context manager.
 
-        ``path`` is a bag folder, a single storage file or a rosbag1 file. Raises `BagError`
+        ``path`` is a bag folder, a single storage file or a rosbag1 file. ``cameras`` are
+        streams whose pictures are handed over as well (`Stream.pictures`). Raises `BagError`
         where it cannot be read, is empty, lacks the pose, or has other types than configured.
         """
         self.path = Path(path)
@@ -78,10 +80,13 @@ class Recording:
             self.end_ns = max(reader.end_time for reader in filled) - 1
             self._topics = _topics(self._readers)
             self.watched_count = 0
+            self._read_whole = {stream.name for stream in streams if stream.role in CONTENT_ROLES}
+            self._read_whole.update(camera.pictures.name for camera in cameras)
             self.absent = self._match(streams)
-            self._streams = {
-                _plain(stream.watched_topic): stream for stream in streams
-                if stream not in self.absent}
+            self._streams: dict[str, list[Stream]] = {}
+            for stream in (*streams, *self._pictures(cameras)):
+                if stream not in self.absent:
+                    self._streams.setdefault(_plain(stream.watched_topic), []).append(stream)
         except BaseException:
             self._stack.close()
             raise
@@ -93,6 +98,12 @@ class Recording:
     def __exit__(self, *error: object) -> None:
         """Close the files."""
         self._stack.close()
+
+    def has_messages_on(self, topic: str) -> bool:
+        """Return whether the bag holds messages of a topic, watched or not, in any namespace."""
+        ending = '/' + topic.lstrip('/')
+        return any(f'/{name}'.endswith(ending) and known.messages
+                   for name, known in self._topics.items())
 
     def messages(self) -> Iterator[tuple[Stream, int, bytes]]:
         """
@@ -116,12 +127,15 @@ class Recording:
         last_ns = None
         try:
             if self._is_rosbag1:
-                convert = {key: _ros1_converter(stream) for key, stream in streams.items()}
+                convert = {stream.name: self._ros1_converter(stream)
+                           for those in streams.values() for stream in those}
                 for connection, last_ns, data in reader.messages(connections):
-                    yield streams[connection.id], last_ns, convert[connection.id](data)
+                    for stream in streams[connection.id]:
+                        yield stream, last_ns, convert[stream.name](data)
             else:
                 for connection, last_ns, data in reader.messages(connections):
-                    yield streams[connection.id], last_ns, data
+                    for stream in streams[connection.id]:
+                        yield stream, last_ns, data
         except Exception as error:
             # Damaged bytes raise whatever the place in the parser brings about.
             seconds = 0.0 if last_ns is None else (last_ns - self.start_ns) * 1e-9
@@ -205,6 +219,43 @@ class Recording:
             raise BagError('\n'.join(f'{self.path}: {problem}' for problem in problems))
         return tuple(absent)
 
+    def _pictures(self, cameras: Sequence[Stream]) -> Iterator[Stream]:
+        """Yield those on topics of their own; BagError where the bag holds another type."""
+        for camera in cameras:
+            if camera.timing_topic is None:
+                continue
+            topic = self._topics.get(_plain(camera.topic), _NOT_THERE)
+            if any(found != camera.type for found in topic.types):
+                raise BagError(
+                    f'{self.path}: {camera.topic}: the bag holds {" and ".join(topic.types)}, but '
+                    f'the stream {camera.name} is configured as {camera.type}')
+            if topic.messages:
+                self.watched_count += topic.messages
+                yield camera.pictures
+            else:
+                self.warnings.append(
+                    f'{self.path}: no messages on {camera.topic}: the pictures of {camera.name} '
+                    'cannot be judged, so they count as missing (without check_cameras they are '
+                    'not looked for; the recorder takes them with its parameter pictures)')
+
+    def _ros1_converter(self, stream: Stream) -> Callable[[bytes], bytes]:
+        """
+        Return a function from ROS 1 bytes to CDR, as far as the stream needs it.
+
+        A ROS 1 header begins with a sequence number, which ROS 2 no longer has.
+        """
+        if stream.name not in self._read_whole:
+            return lambda data: _CDR_LITTLE_ENDIAN + data[_ROS1_STAMP]
+        store = get_typestore(Stores.ROS2_HUMBLE)
+
+        def convert(data: bytes) -> bytes:
+            try:
+                return bytes(store.ros1_to_cdr(data, stream.type))
+            except (SerdeError, struct.error):
+                # One bad message is the monitor's to count, not the end of the bag.
+                return _CDR_LITTLE_ENDIAN
+        return convert
+
     def _no_pose(self, stream: Stream) -> str:
         fitting = [
             f'{topic.name} ({kind}, {topic.messages} messages)'
@@ -241,25 +292,6 @@ def _topics(readers: list) -> dict[str, _Topic]:
             topics[key] = _Topic(
                 connection.topic, tuple(types), known.messages + connection.msgcount)
     return topics
-
-
-def _ros1_converter(stream: Stream) -> Callable[[bytes], bytes]:
-    """
-    Return a function from ROS 1 bytes to CDR, as far as the stream's role needs it.
-
-    A ROS 1 header begins with a sequence number, which ROS 2 no longer has.
-    """
-    if stream.role not in CONTENT_ROLES:
-        return lambda data: _CDR_LITTLE_ENDIAN + data[_ROS1_STAMP]
-    store = get_typestore(Stores.ROS2_HUMBLE)
-
-    def convert(data: bytes) -> bytes:
-        try:
-            return bytes(store.ros1_to_cdr(data, stream.type))
-        except (SerdeError, struct.error):
-            # One bad message is the monitor's to count, not the end of the bag.
-            return _CDR_LITTLE_ENDIAN
-    return convert
 
 
 def _said(error: Exception) -> str:

@@ -23,18 +23,18 @@ REPORT_FILE = 'report.html'
 EVENTS_SHOWN = 200
 """More than that nobody reads on a page; the annotated bag has them all."""
 
-_IN_ITS_PLACE = frozenset(('hold', 'release'))
+_IN_ITS_PLACE = frozenset(('hold', 'release', 'suspect'))
 _UNKNOWN = '–'
 
 
 def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any],
                  places: Sequence[RedoPlace], warnings: Iterable[str],
-                 sources: Mapping[str, str]) -> None:
+                 sources: Mapping[str, str], gate_recorded: bool = True) -> None:
     """
     Write ``report.html`` into the folder.
 
     ``warnings`` are sentences about the bag itself, ``sources`` names the files that the
-    assessment was made from.
+    assessment was made from; ``gate_recorded`` says whether a gate was running at that time.
     """
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader('robot_mapping_qa.bag', '.'), autoescape=True,
@@ -46,7 +46,8 @@ def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any
     page = environment.get_template('report_template.html').render(
         summary=summary, captures=summary['captures'], verdict=_verdict(summary, places),
         clock=lambda time_ns: clock(time_ns, start_ns), span=span, styles=STYLES,
-        places=places, holds=assessment.holds, warnings=list(warnings), sources=sources,
+        places=places, holds=assessment.holds,
+        gate_recorded=gate_recorded, warnings=list(warnings), sources=sources,
         duration=span(start_ns, assessment.end_ns),
         events=_events(assessment.events), events_left_out=max(
             0, _count(assessment.events) - EVENTS_SHOWN),

@@ -9,16 +9,18 @@ import os
 from pathlib import Path
 import shutil
 import sys
-from typing import Any, Iterable, Mapping, NamedTuple
+from typing import Any, Callable, Iterable, Mapping, NamedTuple
 
 from robot_mapping_qa.bag.assessment import Assessment
+from robot_mapping_qa.bag.ledger_file import (
+    CAPTURES_FILE, REDO_FILE, write_captures, write_redo)
 from robot_mapping_qa.bag.quality_bag import QUALITY_FOLDER, QualityBag
 from robot_mapping_qa.bag.reading import Recording
 from robot_mapping_qa.bag.report import REPORT_FILE, write_report
-from robot_mapping_qa.bag.summary import (
-    CAPTURES_FILE, REDO_FILE, summarize, SUMMARY_FILE, write_captures, write_redo, write_summary)
+from robot_mapping_qa.bag.summary import summarize, SUMMARY_FILE, write_summary
 from robot_mapping_qa.capture.redo import RedoPlace
 from robot_mapping_qa.configuration import Configuration
+from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED
 from tqdm import tqdm
 
 _OUR_NAMES = {SUMMARY_FILE, CAPTURES_FILE, REDO_FILE, REPORT_FILE, QUALITY_FOLDER}
@@ -38,16 +40,18 @@ class Outcome(NamedTuple):
 
 
 def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
-           settings: Mapping[str, str] | None = None, progress: bool = False) -> Outcome:
+           settings: Mapping[str, str] | None = None, progress: bool = False,
+           wanted: Callable[[], bool] = lambda: True) -> Outcome:
     """
     Assess a bag and write everything into the new folder.
 
-    ``settings`` names, for the report, the files that the configuration came from. Raises
-    `BagError`, `OutputError` or OSError; then, and on Ctrl-C, nothing is left behind and a former
-    output in ``folder`` stays as it was.
+    ``settings`` names, for the report, the files that the configuration came from; ``wanted`` is
+    asked before the result is put in its place. Raises `BagError`, `OutputError` or OSError;
+    then, and on Ctrl-C, nothing is left behind and a former output in ``folder`` stays as it was.
     """
     folder = Path(folder).resolve()
-    with Recording(bag, configuration.streams) as recording, _Output(folder) as output:
+    with Recording(bag, configuration.streams, configuration.cameras) as recording, \
+            _Output(folder) as output:
         quality = QualityBag(output.scratch / QUALITY_FOLDER)
         assessment = Assessment(configuration, recording.start_ns, quality)
         for stream, log_ns, data in _shown(recording, progress):
@@ -60,7 +64,10 @@ def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
         write_captures(assessment.captures, output.scratch)
         write_redo(places, output.scratch)
         write_report(output.scratch, assessment, summary, places, recording.warnings,
-                     {'Bag': str(recording.path), **(settings or {})})
+                     {'Bag': str(recording.path), **(settings or {})},
+                     recording.has_messages_on(CAPTURE_ALLOWED.name))
+        if not wanted():
+            raise KeyboardInterrupt
         output.keep()
         return Outcome(summary, places, recording.warnings, folder / REPORT_FILE)
 

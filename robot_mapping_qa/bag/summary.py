@@ -1,32 +1,23 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
-"""The figures of an assessment as ``summary.json``, ``captures.csv`` and ``redo.csv``."""
+"""The figures of an assessment as ``summary.json``."""
 
 from __future__ import annotations
 
-import csv
 import json
 from math import isfinite
 from pathlib import Path
-from typing import Any, Iterable, Sequence
+from typing import Any, Iterable
 
 from robot_mapping_qa.bag.assessment import Assessment
-from robot_mapping_qa.capture.gate import Hold
-from robot_mapping_qa.capture.ledger import Capture, VERDICTS
-from robot_mapping_qa.capture.redo import RedoPlace
+from robot_mapping_qa.capture.holds import Hold
+from robot_mapping_qa.capture.ledger import VERDICTS
 from robot_mapping_qa.configuration import Stream
 
 SCHEMA = 1
 """Version of the summary's keys."""
 
 SUMMARY_FILE = 'summary.json'
-CAPTURES_FILE = 'captures.csv'
-REDO_FILE = 'redo.csv'
-
-CAPTURE_COLUMNS = (
-    'capture', 'stamp_ns', 'x', 'y', 'z', 'sigma_position_m', 'sigma_rotation_rad',
-    'time_error_s', 'point_error_m', 'verdict', 'reasons')
-REDO_COLUMNS = ('x', 'y', 'z', 'path_from_m', 'path_to_m', 'captures', 'reasons')
 
 _FIGURES = (
     'messages', 'rate_hz', 'offset_s', 'offset_sigma_s', 'skew_ppm', 'skew_sigma_ppm',
@@ -102,39 +93,3 @@ def _known(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [_known(item) for item in value]
     return None if isinstance(value, float) and not isfinite(value) else value
-
-
-def write_captures(captures: Iterable[Capture], folder: Path) -> None:
-    """Write ``captures.csv`` into the folder; an empty field means unknown."""
-    _write_table(folder / CAPTURES_FILE, CAPTURE_COLUMNS, (
-        (capture.name, capture.stamp_ns, *_coordinates(capture.position_m),
-         capture.sigma_position_m, capture.sigma_rotation_rad, capture.time_error_s,
-         capture.point_error_m, capture.verdict, '; '.join(capture.reasons))
-        for capture in captures))
-
-
-def write_redo(places: Iterable[RedoPlace], folder: Path) -> None:
-    """Write ``redo.csv`` into the folder; an empty field means unknown."""
-    _write_table(folder / REDO_FILE, REDO_COLUMNS, (
-        (*_coordinates(place.position_m), f'{place.path_from_m:.3f}', f'{place.path_to_m:.3f}',
-         place.captures,
-         '; '.join(place.reasons)) for place in places))
-
-
-def _coordinates(position_m: Sequence[float] | None) -> tuple:
-    # A tenth of a millimetre, also in map coordinates of millions of metres.
-    if position_m is None:
-        return (None, None, None)
-    return tuple(f'{value:.4f}' for value in position_m)
-
-
-def _write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence]) -> None:
-    with path.open('w', encoding='utf-8', newline='') as file:
-        writer = csv.writer(file, lineterminator='\n')
-        writer.writerow(columns)
-        writer.writerows([_field(value) for value in row] for row in rows)
-
-
-def _field(value: object) -> object:
-    """Return six significant digits of a measured figure: below any error it has."""
-    return f'{value:.6g}' if isinstance(value, float) else value

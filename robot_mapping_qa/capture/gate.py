@@ -9,42 +9,17 @@ the caller says what time it is, so a live run and a replay of its bag decide al
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Mapping
 
+from robot_mapping_qa.capture.causes import by_cause, MONITORS
+from robot_mapping_qa.capture.holds import Hold
 from robot_mapping_qa.capture.limits import GateLimits
+from robot_mapping_qa.capture.point_error_watch import PointErrorWatch
+from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
-MONITORS: Mapping[str, str] = {'timing': 'sync_monitor', 'pose': 'pose_monitor'}
-"""Verdict sources that the gate needs, each with the node that gives them."""
-
-_NO_VERDICT = 'no_verdict'
-OWN_KEYS = frozenset({'gate/manual_hold', 'gate/second_publisher',
-                      *(f'{node}/{_NO_VERDICT}' for node in MONITORS.values())})
-"""Conditions that the gate finds itself, beside those that the monitors report."""
-
 _S = 1_000_000_000
-
-
-@dataclass(slots=True)
-class Hold:
-    """
-    One closing of the gate.
-
-    ``onset_ns`` is when its earliest cause began, ``closed_ns`` when the gate closed and
-    ``released_ns`` when it opened again (None while it is held). ``texts`` keeps, per condition
-    key, the sentence with its last figures.
-    """
-
-    onset_ns: int
-    closed_ns: int
-    released_ns: int | None = None
-    texts: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def reasons(self) -> tuple[str, ...]:
-        """The sentences, in the order in which the causes appeared."""
-        return tuple(self.texts.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +28,9 @@ class Decision:
     The state of the gate after an update.
 
     ``conditions`` are the ones that hold it now (or, while open, the soft ones that are about
-    to), hardest first. ``waiting_s`` is how long everything must still stay healthy before the
-    gate opens; None unless it is only waiting for that.
+    to), hardest first; ``reasons`` gives the key of each cause among them with the keys of its
+    consequences. ``waiting_s`` is how long everything must still stay healthy before the gate
+    opens; None unless it is only waiting for that.
     """
 
     stamp_ns: int
@@ -64,46 +40,69 @@ class Decision:
     notices: tuple[Condition, ...]
     waiting_s: float | None
     figures: Mapping[str, float | None]
+    reasons: Mapping[str, list[str]]
     events: tuple[Event, ...] = ()
 
     @property
     def text(self) -> str:
-        """One line for a person."""
+        """One line for a person: the causes, without what follows from them."""
         if self.allowed:
             if self.conditions:
-                return 'open, about to hold: ' + '; '.join(c.text for c in self.conditions)
-            return 'open'
+                return 'open, about to hold: ' + self._causes()
+            near = [c.text for c in self.notices if c.key == 'point_error/limit_near']
+            return 'open, ' + near[0] if near else 'open'
         if self.waiting_s is not None:
             return f'held: healthy again, opens in {self.waiting_s:.1f} s'
-        return 'held: ' + '; '.join(c.text for c in self.conditions)
+        return 'held: ' + self._causes()
+
+    def _causes(self) -> str:
+        return '; '.join(c.text for c in self.conditions if c.key in self.reasons)
 
 
 class Gate:
     """The state machine that turns verdicts into leave to capture."""
 
-    def __init__(self, limits: GateLimits, point_error_limit_m: float, start_ns: int) -> None:
-        """Begin held at ``start_ns`` (host time)."""
+    def __init__(self, limits: GateLimits, point_error_limit_m: float, start_ns: int,
+                 unit: str = '', views: Mapping[str, View] | None = None,
+                 monitors: Mapping[str, str] = MONITORS) -> None:
+        """
+        Begin held at ``start_ns`` (host time).
+
+        ``unit`` is the name of the pose stream, ``views`` how each capture stream looks at the
+        structure, ``monitors`` the verdict sources that are needed, each with the node that
+        gives them. ``limits`` and ``point_error_limit_m`` may be set anew at any time.
+        """
         self.limits = limits
         self.point_error_limit_m = point_error_limit_m
         self.allowed = False
-        self.hold_now: Hold | None = Hold(start_ns, start_ns)
+        self.hold_now: Hold | None = Hold(start_ns, start_ns, unit=unit)
+        self.last_hold: Hold | None = None
+        self._unit = unit
+        self._monitors = monitors
         self._since_ns = start_ns
+        self._opened_once = False
         self._verdicts: dict[str, Verdict] = {}
         self._first_seen_ns: dict[str, int] = {}
         self._healthy_since_ns: int | None = None
-        self._own_hold = True
+        self._held_by: tuple[str, ...] = ()
         self._last_update_ns = start_ns
         self._manual: Condition | None = None
         self._foreign: Condition | None = None
-        self._over_limit_since_ns: int | None = None
+        self._warned = False
+        self._point_error = PointErrorWatch(views or {}, point_error_limit_m)
 
     def receive(self, verdict: Verdict) -> None:
         """Take a monitor's verdict; the next `update` judges it."""
         self._verdicts[verdict.source] = verdict
 
-    def set_manual_hold(self, held: bool, now_ns: int, text: str = 'held by hand') -> None:
-        """Hold the gate on a person's request, or withdraw that request."""
-        self._manual = Condition('gate/manual_hold', text, Severity.HARD, now_ns) if held else None
+    def set_manual_hold(self, held: bool, now_ns: int, why: str = '') -> None:
+        """Hold the gate on a person's request, for the reason given, or withdraw that request."""
+        if not held:
+            self._manual = None
+            return
+        onset_ns = now_ns if self._manual is None else self._manual.onset_ns
+        text = f'held by hand: {why}' if why else 'held by hand'
+        self._manual = Condition('gate/manual_hold', text, Severity.HARD, onset_ns)
 
     def set_publishers(self, count: int, now_ns: int) -> None:
         """Take note of how many nodes publish the gate: with two, whoever listens is misled."""
@@ -111,8 +110,9 @@ class Gate:
             self._foreign = None
         elif self._foreign is None:
             self._foreign = Condition(
-                'gate/second_publisher', f'{count} nodes publish the gate: end all but one',
-                Severity.HARD, now_ns)
+                'gate/second_publisher', f'{count} nodes publish the gate: end all but one (one '
+                'that was killed counts until the middleware forgets it, about 20 s)',
+                Severity.HARD, now_ns, f'{count} nodes published the gate')
 
     def update(self, now_ns: int) -> Decision:
         """
@@ -125,44 +125,45 @@ class Gate:
             # A clock that went back would stretch or shorten the delays: start them again.
             self._first_seen_ns.clear()
             self._healthy_since_ns = None
-            self._own_hold = True
         self._last_update_ns = now_ns
         found = self._conditions(now_ns)
         notices = tuple(c for c in found if c.severity is Severity.NOTICE)
         causes = tuple(c for c in found if c.severity is not Severity.NOTICE)
         self._first_seen_ns = {
             c.key: self._first_seen_ns.get(c.key, now_ns) for c in causes}
-        events = self._close_or_extend(causes, now_ns) if causes else ()
+        events = self._warn(notices, now_ns) + self._close_or_extend(causes, now_ns)
         waiting_s = None
         if causes:
             self._healthy_since_ns = None
-            self._own_hold = any(c.key in OWN_KEYS for c in causes)
+            self._held_by = tuple(c.key for c in causes)
         elif not self.allowed:
             if self._healthy_since_ns is None:
-                self._healthy_since_ns = self._became_healthy_ns(now_ns)
+                self._healthy_since_ns = self._healed_ns(now_ns)
             waiting_s = self.limits.off_delay_s - (now_ns - self._healthy_since_ns) / _S
             if waiting_s <= 0.0:
                 events += (self._open(now_ns),)
                 waiting_s = None
         return Decision(now_ns, self.allowed, self._since_ns, causes, notices, waiting_s,
-                        self._figures(now_ns), events)
+                        self._figures(now_ns), by_cause([c.key for c in causes], self._unit),
+                        events)
 
-    def _became_healthy_ns(self, now_ns: int) -> int:
-        """
-        Return since when nothing holds the gate, as known at ``now_ns``.
-
-        That is when a monitor judged so, not when its word arrived; but a hold of the gate's own,
-        such as one by hand, ended no earlier than now.
-        """
-        if self._own_hold:
+    def _healed_ns(self, now_ns: int) -> int:
+        """Return since when nothing holds: as the monitors judged it, not as their word came."""
+        if any(key.startswith('gate/') or key.endswith('/no_verdict') for key in self._held_by):
             return now_ns
         return min(now_ns, max(verdict.stamp_ns for verdict in self._verdicts.values()))
 
+    def _warn(self, notices: tuple[Condition, ...], now_ns: int) -> tuple[Event, ...]:
+        near = next((c for c in notices if c.key == 'point_error/limit_near'), None)
+        was, self._warned = self._warned, near is not None
+        if near is None or was:
+            return ()
+        return (Event('limit_near', 'gate', near.onset_ns, now_ns, near.text),)
+
     def _close_or_extend(self, causes: tuple[Condition, ...], now_ns: int) -> tuple[Event, ...]:
         if not self.allowed:
-            for cause in causes:
-                self.hold_now.texts[cause.key] = cause.text
-            return ()
+            set_back = self.hold_now.note(causes, now_ns)
+            return self._suspect(self.hold_now, now_ns) if set_back else ()
         lasting = [c for c in causes if c.severity is Severity.HARD or (
             now_ns - self._first_seen_ns[c.key]) / _S >= self.limits.on_delay_s]
         if not lasting:
@@ -170,14 +171,28 @@ class Gate:
         self.allowed = False
         self._since_ns = now_ns
         onset_ns = min(min(c.onset_ns for c in lasting), now_ns)
-        self.hold_now = Hold(onset_ns, now_ns, texts={c.key: c.text for c in causes})
-        text = '; '.join(c.text for c in lasting)
-        return (Event('hold', 'gate', onset_ns, now_ns, text),)
+        hold = self.hold_now = Hold(onset_ns, now_ns, unit=self._unit)
+        hold.note(causes, now_ns)
+        by_key = {c.key: c for c in lasting}
+        text = '; '.join(by_key[key].for_the_record for key in by_cause(by_key, self._unit))
+        return (Event('hold', 'gate', hold.onset_ns, now_ns, text),
+                *self._suspect(hold, now_ns))
+
+    def _suspect(self, hold: Hold, now_ns: int) -> tuple[Event, ...]:
+        """Tell of the time between onset and closing: what was captured then is suspect."""
+        span_s = (hold.closed_ns - hold.onset_ns) / _S
+        if span_s <= 0.0 or not self._opened_once:
+            return ()
+        return (Event(
+            'suspect', 'gate', hold.onset_ns, now_ns,
+            f'captures of the {span_s:.2f} s before the gate closed are suspect: that is when '
+            'its cause began', {'from_ns': hold.onset_ns, 'to_ns': hold.closed_ns}),)
 
     def _open(self, now_ns: int) -> Event:
-        self.allowed = True
+        self.allowed = self._opened_once = True
         self._since_ns = now_ns
-        hold, self.hold_now = self.hold_now, None
+        hold = self.last_hold = self.hold_now
+        self.hold_now = None
         hold.released_ns = now_ns
         held_s = (now_ns - hold.closed_ns) / _S
         return Event('release', 'gate', now_ns, now_ns,
@@ -188,70 +203,53 @@ class Gate:
         for own in (self._manual, self._foreign):
             if own is not None:
                 found[own.key] = own
-        for source, node in MONITORS.items():
+        for source, node in self._monitors.items():
             verdict = self._verdicts.get(source)
             old = self._too_old(source, node, verdict, now_ns)
             if old is not None:
+                # What such a monitor said last is no longer known to be so.
                 found[old.key] = old
-            for condition in verdict.conditions if verdict else ():
+                continue
+            for condition in verdict.conditions:
                 # Two monitors may name the same cause: the harder, else the first, stands.
                 known = found.get(condition.key)
                 if known is None or condition.severity > known.severity:
                     found[condition.key] = condition
-        for condition in self._point_error(now_ns, found.values()):
-            found[condition.key] = condition
+            if source == 'pose':
+                for condition in self._point_error.conditions(
+                        verdict, self._verdicts.get('timing'), self.point_error_limit_m,
+                        self.limits, self.allowed):
+                    found[condition.key] = condition
         return tuple(sorted(found.values(), key=lambda c: (-c.severity, c.onset_ns)))
 
     def _too_old(self, source: str, node: str, verdict: Verdict | None,
                  now_ns: int) -> Condition | None:
-        key = f'{node}/{_NO_VERDICT}'
+        key = f'{node}/no_verdict'
         if verdict is None:
             return Condition(key, f'no {source} verdict yet: is {node} running?',
-                             Severity.HARD, self._since_ns)
+                             Severity.HARD, self._since_ns, f'no {source} verdict from {node}')
         age_s = (now_ns - verdict.stamp_ns) / _S
         if age_s > self.limits.verdict_timeout_s:
             return Condition(
                 key, f'no {source} verdict for {age_s:.1f} s: {node} has stopped or is stuck',
-                Severity.HARD, verdict.stamp_ns)
+                Severity.HARD, verdict.stamp_ns, f'no {source} verdict from {node}')
         if age_s < -self.limits.verdict_timeout_s:
             return Condition(
                 key, f'the {source} verdict is dated {-age_s:.1f} s ahead: the clock went back, '
-                f'or {node} runs on another clock', Severity.HARD, now_ns)
+                f'or {node} runs on another clock', Severity.HARD, now_ns,
+                f'the {source} verdict was dated ahead: the clock went back, or {node} ran on '
+                'another clock')
         return None
-
-    def _point_error(self, now_ns: int, others: Iterable[Condition]) -> Iterable[Condition]:
-        verdict = self._verdicts.get('pose')
-        if verdict is None:
-            return
-        error_m = verdict.figures.get('point_error_m')
-        limit_m = self.point_error_limit_m
-        if error_m is None:
-            # A monitor that does not know the error says why by a condition of its own.
-            if not any(c.severity is not Severity.NOTICE for c in verdict.conditions):
-                yield Condition('point_error/unknown', 'the error on the structure is not known',
-                                Severity.SOFT, verdict.stamp_ns)
-            return
-        was_over = self._over_limit_since_ns is not None
-        release_m = limit_m * (1.0 - self.limits.deadband_fraction)
-        if error_m > limit_m or (error_m > release_m and (was_over or not self.allowed)):
-            if not was_over:
-                self._over_limit_since_ns = verdict.stamp_ns
-            relation = 'limit' if error_m > limit_m else f'opens below {release_m:.3f} m, limit'
-            yield Condition(
-                'point_error/over_limit',
-                f'a point on the structure is only known to {error_m:.3f} m '
-                f'({relation} {limit_m:.3f} m)', Severity.SOFT, self._over_limit_since_ns)
-        else:
-            self._over_limit_since_ns = None
 
     def _figures(self, now_ns: int) -> dict[str, float | None]:
         figures: dict[str, float | None] = {'point_error_limit_m': self.point_error_limit_m}
-        for source in MONITORS:
+        for source in self._monitors:
             verdict = self._verdicts.get(source)
             figures[f'{source}_verdict_age_s'] = (
                 None if verdict is None else (now_ns - verdict.stamp_ns) / _S)
             if verdict is not None:
                 figures.update(verdict.figures)
+        figures.update(self._point_error.figures)
         return figures
 
 

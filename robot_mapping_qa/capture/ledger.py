@@ -12,8 +12,9 @@ from typing import Mapping, Sequence
 
 import numpy as np
 
-from robot_mapping_qa.capture.gate import Hold
-from robot_mapping_qa.pose.point_error import error_radius, point_covariance
+from robot_mapping_qa.capture.budget import PARTS, point_budget
+from robot_mapping_qa.capture.holds import Hold
+from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.pose.quaternion import (
     conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector)
 from robot_mapping_qa.records import Odometry
@@ -36,20 +37,6 @@ _RESTART_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class View:
-    """
-    How a capture stream looks at the structure.
-
-    ``lever_m`` leads from the unit to the inspected point, in the unit's frame. The standard
-    deviations, per axis, are those of the camera's place and rotation in the unit's frame.
-    """
-
-    lever_m: Vector
-    mount_sigma_m: float = 0.0
-    mount_sigma_rad: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class Capture:
     """
     One picture and what is known about it; None where it is not known.
@@ -57,7 +44,7 @@ class Capture:
     ``number`` counts the pictures of ``stream`` from 1. Pose and quaternion (x, y, z, w) are the
     unit's, interpolated at the picture's stamp; ``path_m`` is the way travelled up to then. The
     standard deviations are those of the worst axis. ``point_error_m`` is the 95 % error of a
-    point on the structure.
+    point on the structure, and ``shares`` what each of `budget.PARTS` has in its variance.
     """
 
     stream: str
@@ -73,6 +60,7 @@ class Capture:
     point_error_m: float | None
     verdict: str
     reasons: tuple[str, ...]
+    shares: tuple[float, ...] | None = None
 
     @property
     def name(self) -> str:
@@ -95,6 +83,7 @@ class _Entry:
     sigma_position_m: float | None = None
     sigma_rotation_rad: float | None = None
     point_error_m: float | None = None
+    shares: tuple[float, ...] | None = None
 
     def __lt__(self, other: _Entry) -> bool:
         return self.stamp_ns < other.stamp_ns
@@ -119,7 +108,8 @@ class Ledger:
         self._views = views
         self._longest_gap_ns = round(longest_gap_s * 1e9)
         self._entries: list[_Entry] = []
-        self._counts = dict.fromkeys(views, 0)
+        self.counts = dict.fromkeys(views, 0)
+        """How many pictures of each stream there were."""
         self._waiting: list[_Entry] = []
         self._stamps: list[int] = []
         self._poses: list[tuple[Odometry, float, bool]] = []
@@ -155,8 +145,8 @@ class Ledger:
 
         KeyError for a stream that was not announced.
         """
-        self._counts[stream] += 1
-        entry = _Entry(stream, self._counts[stream], stamp_ns, receive_ns, time_error_s,
+        self.counts[stream] += 1
+        entry = _Entry(stream, self.counts[stream], stamp_ns, receive_ns, time_error_s,
                        path_m=self._path_m)
         self._entries.append(entry)
         if self._stamps and stamp_ns <= self._stamps[-1]:
@@ -169,34 +159,40 @@ class Ledger:
         while self._waiting:
             self._place(heapq.heappop(self._waiting), LONGEST_EXTRAPOLATION_NS)
         self._solve()
-        count = len(self._entries)
-        receive = np.fromiter((entry.receive_ns for entry in self._entries), np.int64, count)
-        stamp = np.fromiter((entry.stamp_ns for entry in self._entries), np.int64, count)
+        return self.judge(self._entries, holds)
+
+    def judge(self, entries: Sequence[_Entry], holds: Sequence[Hold]) -> list[Capture]:
+        """Return captures with their verdicts by the holds known."""
+        count = len(entries)
+        receive = np.fromiter((entry.receive_ns for entry in entries), np.int64, count)
+        stamp = np.fromiter((entry.stamp_ns for entry in entries), np.int64, count)
         stamp = np.where(np.abs(stamp - receive) > LONGEST_DELAY_NS, receive, stamp)
         first, last = np.minimum(stamp, receive), np.maximum(stamp, receive)
         held = _covering(
             first, last, [(hold.closed_ns, hold.released_ns) for hold in holds])
         doubted = _covering(first, last, [(hold.onset_ns, hold.closed_ns) for hold in holds])
+        # A hold's reasons are put into words once, not once a capture.
+        reasons = [hold.reasons for hold in holds]
         return [
-            self._judged(entry, holds[in_hold] if in_hold >= 0 else None,
-                         holds[before_hold] if before_hold >= 0 else None)
-            for entry, in_hold, before_hold in zip(
-                self._entries, held.tolist(), doubted.tolist())]
+            self._judged(entry, reasons[in_hold] if in_hold >= 0 else None,
+                         reasons[before_hold] if before_hold >= 0 else None)
+            for entry, in_hold, before_hold in zip(entries, held.tolist(), doubted.tolist())]
 
-    def _judged(self, entry: _Entry, held: Hold | None, doubted: Hold | None) -> Capture:
+    def _judged(self, entry: _Entry, held: tuple[str, ...] | None,
+                doubted: tuple[str, ...] | None) -> Capture:
         verdict, reasons = TRUSTED, ()
         if held is not None:
-            verdict, reasons = HELD, held.reasons
+            verdict, reasons = HELD, held
         else:
             own = self._own_reasons(entry)
             if doubted is not None:
-                own = tuple(dict.fromkeys((*doubted.reasons, *own)))
+                own = tuple(dict.fromkeys((*doubted, *own)))
             if own:
                 verdict, reasons = SUSPECT, own
         return Capture(
             entry.stream, entry.number, entry.stamp_ns, entry.receive_ns, entry.position_m,
             entry.quaternion, entry.path_m, entry.sigma_position_m, entry.sigma_rotation_rad,
-            entry.time_error_s, entry.point_error_m, verdict, reasons)
+            entry.time_error_s, entry.point_error_m, verdict, reasons, entry.shares)
 
     def _own_reasons(self, entry: _Entry) -> tuple[str, ...]:
         if entry.position_m is None:
@@ -261,25 +257,24 @@ class Ledger:
         rate = np.array([item[3] for item in self._batch])
         self._batch.clear()
         views = [self._views[entry.stream] for entry in entries]
-        lever = np.array([rotate(entry.quaternion, view.lever_m)
-                          for entry, view in zip(entries, views)])
+        turned = list(zip((entry.quaternion for entry in entries), views))
         sigma_t = np.array([np.nan if entry.time_error_s is None else entry.time_error_s
                             for entry in entries])
-        mount_m2 = np.array([view.mount_sigma_m ** 2 for view in views])
-        mount_rad2 = np.array([view.mount_sigma_rad ** 2 for view in views])
-        point = point_covariance(covariance, lever)
-        shift = (speed + np.cross(rate, lever)) * sigma_t[:, None]
-        point += shift[:, :, None] * shift[:, None, :]
-        # A small rotation t of the camera moves the point by t x lever.
-        square = np.sum(lever * lever, axis=-1)
-        point += mount_m2[:, None, None] * np.eye(3) + mount_rad2[:, None, None] * (
-            square[:, None, None] * np.eye(3) - lever[:, :, None] * lever[:, None, :])
-        radius = error_radius(np.nan_to_num(point)).tolist()
+        budget = point_budget(
+            covariance, np.array([rotate(turn, view.lever_m) for turn, view in turned]), speed,
+            rate, np.nan_to_num(sigma_t),
+            np.array([rotate(turn, view.line_of_sight_m) for turn, view in turned]),
+            np.array([view.mount_sigma_m for view in views]),
+            np.array([view.mount_sigma_rad for view in views]))
+        shares = budget.shares()
+        shares = np.stack([shares[part] for part in PARTS], axis=-1).tolist()
         sigmas = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
-        for entry, error_m, sigma, time_s in zip(entries, radius, sigmas.tolist(), sigma_t):
+        for entry, error_m, share, sigma, time_s in zip(
+                entries, budget.radius_m.tolist(), shares, sigmas.tolist(), sigma_t):
             entry.sigma_position_m = max(sigma[:3])
             entry.sigma_rotation_rad = max(sigma[3:])
-            entry.point_error_m = None if np.isnan(time_s) else error_m
+            if not np.isnan(time_s):
+                entry.point_error_m, entry.shares = error_m, tuple(share)
 
 
 def _covering(first: np.ndarray, last: np.ndarray,

@@ -9,19 +9,11 @@ from typing import Iterable, Sequence
 
 import numpy as np
 from robot_mapping_qa.capture.ledger import Capture, TRUSTED
+from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.pose.quaternion import Vector
 from scipy.spatial import cKDTree
 
-SAME_PLACE_M = 0.5
-"""A trusted capture this near sees nearly the same of the structure: at 3 m it is a sixth of the
-distance, and neighbouring pictures overlap by far more (common practice, no source)."""
-
-SAME_VIEW_RAD = np.radians(20.0)
-"""And it must look the same way: half of a usual lens's field of view of 40 degrees and more."""
-
-MERGE_M = 1.0
-"""Places nearer to each other along the path than this are one visit."""
-
+_LIMITS = GateLimits()
 _STANDSTILL_M = 0.005
 
 
@@ -41,9 +33,9 @@ class RedoPlace:
     reasons: tuple[str, ...]
 
 
-def redo_places(captures: Sequence[Capture], same_place_m: float = SAME_PLACE_M,
-                same_view_rad: float = SAME_VIEW_RAD,
-                merge_m: float = MERGE_M) -> list[RedoPlace]:
+def redo_places(captures: Sequence[Capture], same_place_m: float = _LIMITS.redo_distance_m,
+                same_view_rad: float = _LIMITS.redo_angle_rad,
+                merge_m: float = _LIMITS.redo_merge_m) -> list[RedoPlace]:
     """
     Return the places to visit again, in the order of the path.
 

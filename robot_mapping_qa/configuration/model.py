@@ -4,10 +4,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from robot_mapping_qa.capture.limits import GateLimits
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
+from robot_mapping_qa.pose.geometry_limits import GeometryLimits
+from robot_mapping_qa.pose.image_limits import ImageLimits
 from robot_mapping_qa.pose.limits import PoseLimits
+from robot_mapping_qa.pose.motion_limits import MotionLimits
+from robot_mapping_qa.pose.trust_limits import TrustLimits
 from robot_mapping_qa.timing.limits import TimingLimits
 
 ROLE_TYPES = {
@@ -57,6 +62,22 @@ class Stream:
     time_server: str | None = None
 
     @property
+    def aids(self) -> bool:
+        """Whether it is a camera that the unit localizes with."""
+        return self.role == 'aid' or (self.aids_unit and self.role == 'capture')
+
+    @property
+    def pictures(self) -> Stream:
+        """
+        Its pictures: itself, or where another topic times it a stream of their own.
+
+        That is named ``<camera>/picture``, which no stream of a file can be.
+        """
+        if self.timing_topic is None:
+            return self
+        return replace(self, name=f'{self.name}/picture', timing_topic=None)
+
+    @property
     def watched_topic(self) -> str:
         """The topic whose messages time the stream."""
         return self.timing_topic or self.topic
@@ -74,14 +95,26 @@ class Configuration:
     streams: tuple[Stream, ...]
     working_distance_m: float = 3.0
     point_error_limit_m: float = 0.05
+    check_cameras: bool = False
     timing: TimingLimits = field(default_factory=TimingLimits)
     pose: PoseLimits = field(default_factory=PoseLimits)
+    trust: TrustLimits = field(default_factory=TrustLimits)
+    degradation: DegradationLimits = field(default_factory=DegradationLimits)
+    geometry: GeometryLimits = field(default_factory=GeometryLimits)
+    image: ImageLimits = field(default_factory=ImageLimits)
+    motion: MotionLimits = field(default_factory=MotionLimits)
     gate: GateLimits = field(default_factory=GateLimits)
 
     @property
     def pose_stream(self) -> Stream:
         """The mapping unit's odometry: exactly one stream has this role."""
         return next(stream for stream in self.streams if stream.role == 'pose')
+
+    @property
+    def cameras(self) -> tuple[Stream, ...]:
+        """The streams whose pictures are looked at: none unless ``check_cameras`` is set."""
+        return tuple(stream for stream in self.streams if self.check_cameras and (
+            stream.role == 'capture' or stream.aids))
 
     def with_role(self, *roles: str) -> tuple[Stream, ...]:
         """Return the streams that have one of the roles, in the order of the file."""

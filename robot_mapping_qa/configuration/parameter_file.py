@@ -5,28 +5,67 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Iterable
 
 from robot_mapping_qa.configuration.model import Configuration
+from robot_mapping_qa.configuration.parameter_yaml import load_yaml
 from robot_mapping_qa.configuration.problems import ConfigurationError, shown
 from robot_mapping_qa.configuration.validation import (
     configuration_from_parameters, is_threshold_name)
-import yaml
 
 WILDCARDS = ('/**', '**')
 """Sections that speak to every node; sections of single nodes do not concern the offline tool."""
 
+EMPTY_LIST = 'found an empty list, to which ROS 2 can give no type: leave the key out'
+
 
 def flatten(group: dict, prefix: str = '') -> dict[str, Any]:
-    """Return nested parameter groups as dotted names, as ROS 2 itself does."""
+    """
+    Return nested parameter groups as dotted names, as ROS 2 itself does.
+
+    Raises ValueError for a name that is given in both ways, ``a.b`` and ``a: {b: ...}``.
+    """
     flat: dict[str, Any] = {}
     for key, value in group.items():
         name = f'{prefix}{key}'
-        if isinstance(value, dict):
-            flat.update(flatten(value, f'{name}.'))
-        else:
-            flat[name] = value
+        part = flatten(value, f'{name}.') if isinstance(value, dict) else {name: value}
+        for twice in part.keys() & flat.keys():
+            raise ValueError(f'{twice} is given twice')
+        flat.update(part)
     return flat
+
+
+def _document(path: str | Path) -> Any:
+    """Return what a file holds; raises `ConfigurationError`."""
+    origin = str(path)
+    try:
+        return load_yaml(Path(path).read_text(encoding='utf-8'))
+    except UnicodeDecodeError as error:
+        raise ConfigurationError([f'is not a text file: {error}'], origin) from error
+    except OSError as error:
+        raise ConfigurationError([f'cannot be read: {error.strerror}'], origin) from error
+    except ValueError as error:
+        raise ConfigurationError([str(error)], origin) from error
+
+
+def check_parameter_files(paths: Iterable[str | Path]) -> None:
+    """
+    Refuse what ROS 2 would read from parameter files without a word or stumble over.
+
+    Those are keys given twice, of which it takes the last, and empty lists, to which it can give
+    no type. Raises `ConfigurationError`.
+    """
+    for path in paths:
+        document = _document(path)
+        try:
+            values = flatten(document) if isinstance(document, dict) else {}
+        except ValueError as error:
+            raise ConfigurationError([str(error)], str(path)) from error
+        empty = [name.partition('ros__parameters.')[2] for name, value in values.items()
+                 if value == []]
+        if empty:
+            raise ConfigurationError(
+                [f'{name}: {EMPTY_LIST}' for name in empty], str(path))
 
 
 def read_parameters(path: str | Path) -> dict[str, Any]:
@@ -34,22 +73,10 @@ def read_parameters(path: str | Path) -> dict[str, Any]:
     Read the parameters for every node from a ROS 2 parameter file.
 
     Returns dotted names with their values. Raises `ConfigurationError` where the file cannot be
-    read, is not YAML, or has no ``/**`` section with ``ros__parameters``.
+    read, is not YAML, gives a key twice, or has no ``/**`` section with ``ros__parameters``.
     """
     origin = str(path)
-    try:
-        text = Path(path).read_text(encoding='utf-8')
-    except UnicodeDecodeError as error:
-        raise ConfigurationError([f'is not a text file: {error}'], origin) from error
-    except OSError as error:
-        raise ConfigurationError([f'cannot be read: {error.strerror}'], origin) from error
-    try:
-        document = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        where = getattr(error, 'problem_mark', None)
-        line = f'line {where.line + 1}: ' if where else ''
-        what = getattr(error, 'problem', None) or 'not readable as YAML'
-        raise ConfigurationError([f'{line}not valid YAML: {what}'], origin) from error
+    document = _document(path)
     if not isinstance(document, dict):
         raise ConfigurationError(
             [f"found {shown(document)}, expected a ROS 2 parameter file that starts with '/**:'"],
@@ -64,7 +91,10 @@ def read_parameters(path: str | Path) -> dict[str, Any]:
         if not isinstance(section, dict) or not isinstance(section.get('ros__parameters'), dict):
             raise ConfigurationError(
                 ["section '/**' has no group 'ros__parameters' below it"], origin)
-        parameters.update(flatten(section['ros__parameters']))
+        try:
+            parameters.update(flatten(section['ros__parameters']))
+        except ValueError as error:
+            raise ConfigurationError([str(error)], origin) from error
     return parameters
 
 

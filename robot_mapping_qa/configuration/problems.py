@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from array import array
 from typing import Sequence
 
 
@@ -32,6 +33,6 @@ def shown(value: object) -> str:
         return 'a group of keys'
     if value is None:
         return 'nothing'
-    if isinstance(value, (list, tuple)):
+    if isinstance(value, (list, tuple, array)):
         return '[' + ', '.join(str(item) for item in value) + ']'
     return str(value)

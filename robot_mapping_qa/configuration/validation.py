@@ -15,13 +15,21 @@ from robot_mapping_qa.configuration.model import (
     CAMERA_INFO, Configuration, REQUIRED_ROLES, ROLE_TYPES, Stream)
 from robot_mapping_qa.configuration.problems import ConfigurationError, shown
 from robot_mapping_qa.host.time_server_client import parse_address
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
+from robot_mapping_qa.pose.geometry_limits import GeometryLimits
+from robot_mapping_qa.pose.image_limits import ImageLimits
 from robot_mapping_qa.pose.limits import PoseLimits
+from robot_mapping_qa.pose.motion_limits import MotionLimits
+from robot_mapping_qa.pose.trust_limits import TrustLimits
 from robot_mapping_qa.settings import settings_of
 from robot_mapping_qa.timing.limits import TimingLimits
 
 _NAME = re.compile(r'[a-z][a-z0-9_]*')
 _TOPIC = re.compile(r'[/~]?[A-Za-z_][A-Za-z0-9_]*(/[A-Za-z_][A-Za-z0-9_]*)*')
 _TYPE = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
+
+_LIKENESS = 0.7
+"""Ratio of difflib from which a known name is offered: rate is still taken for rate_hz."""
 
 
 class _Refused(ValueError):
@@ -67,8 +75,8 @@ def _number(low: float, high: float, unit: str = '', open_low: bool = False) -> 
     def check(value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise _Refused(expected)
-        if not math.isfinite(value) or value < low or value > high or (
-                open_low and value == low):
+        # Compared before anything else: an int may be too large for a float.
+        if not low <= value <= high or abs(value) == math.inf or (open_low and value == low):
             raise _Refused(expected)
         return float(value)
     return check
@@ -132,9 +140,13 @@ TOP_KEYS: Mapping[str, _Key] = {
                                'Distance from the camera to the structure.'),
     'point_error_limit_m': _Key(_number(0.0, 100.0, 'm', open_low=True),
                                 'Largest 95 % error of a point on the structure.'),
+    'check_cameras': _Key(_flag, 'Whether to look at samples of the pictures of `aid` and '
+                                 '`capture` cameras, and at motion that needs a camera.'),
 }
 
-GROUPS = {'timing': TimingLimits, 'pose': PoseLimits, 'gate': GateLimits}
+GROUPS = {'timing': TimingLimits, 'pose': PoseLimits, 'trust': TrustLimits,
+          'degradation': DegradationLimits, 'geometry': GeometryLimits, 'image': ImageLimits,
+          'motion': MotionLimits, 'gate': GateLimits}
 """Groups of thresholds, each with the dataclass whose fields are its keys."""
 
 NODE_PARAMETERS = ('use_sim_time', 'start_type_description_service', 'qos_overrides')
@@ -159,10 +171,11 @@ class _Report:
         except _Refused as refusal:
             self.refuse(name, value, str(refusal))
 
-    def unknown(self, name: str, known: Iterable[str]) -> None:
-        near = difflib.get_close_matches(name, list(known), n=1)
+    def unknown(self, name: str, problem: str, word: str, known: Iterable[str]) -> None:
+        """Add a problem of ``name`` with the known word that is nearest to ``word``."""
+        near = difflib.get_close_matches(word, list(known), 1, _LIKENESS)
         hint = f'; did you mean {near[0]}?' if near else ''
-        self.problems.append(f'{name}: unknown key{hint}')
+        self.problems.append(f'{name}: {problem}{hint}')
 
 
 def configuration_from_parameters(
@@ -175,9 +188,11 @@ def configuration_from_parameters(
     Raises `ConfigurationError` that names every key that is unknown, missing or impossible.
     """
     report = _Report()
-    own = {*also_known, *NODE_PARAMETERS}
+    also_known = set(also_known)
+    if 'use_sim_time' in parameters:
+        report.checked('use_sim_time', _Key(_flag, ''), parameters['use_sim_time'], {}, '')
     rest = {name: value for name, value in parameters.items()
-            if name not in own and name.partition('.')[0] not in own}
+            if name not in also_known and name.partition('.')[0] not in NODE_PARAMETERS}
     names = _stream_names(rest.pop('streams', None), report)
     values: dict[str, Any] = {}
     for name, key in TOP_KEYS.items():
@@ -186,24 +201,35 @@ def configuration_from_parameters(
     for group, limits in GROUPS.items():
         values[group] = _limits(group, limits, rest, report)
     streams = [_stream(name, rest, report) for name in names]
-    known = ['streams', *TOP_KEYS]
-    for group, limits in GROUPS.items():
-        known += [f'{group}.{item.name}' for item in settings_of(limits)]
-    for name in rest:
-        head, dot, _ = name.partition('.')
-        if dot and names and head not in GROUPS:
-            near = difflib.get_close_matches(head, [*names, *GROUPS], n=1)
-            hint = f'; did you mean {near[0]}?' if near else ''
-            report.problems.append(
-                f"{name}: unknown key: {head} is not one of 'streams'{hint}")
-        else:
-            report.unknown(name, known)
+    _refuse_unknown(rest, names, also_known, report)
     found = [stream for stream in streams if stream is not None]
-    if len(found) == len(names):
+    if names and len(found) == len(names):
         _check_together(found, report)
     if report.problems:
         raise ConfigurationError(report.problems, origin)
     return Configuration(streams=tuple(found), **values)
+
+
+def _refuse_unknown(rest: Mapping[str, Any], streams: list[str], also_known: Iterable[str],
+                    report: _Report) -> None:
+    """
+    Report what is left over: one line a key, or one a group that no stream goes by.
+
+    Without any stream every group would be left over: that there is none has been said.
+    """
+    known = ['streams', *TOP_KEYS, *also_known]
+    for group, limits in GROUPS.items():
+        known += [f'{group}.{item.name}' for item in settings_of(limits)]
+    strangers: dict[str, list[str]] = {}
+    for name in rest:
+        head, dot, key = name.partition('.')
+        if dot and head not in GROUPS and streams:
+            strangers.setdefault(head, []).append(key)
+        elif streams or not dot:
+            report.unknown(name, 'unknown key', name, known)
+    for head, keys in strangers.items():
+        report.unknown(head, f"a group ({', '.join(keys)}) that is not listed in 'streams'",
+                       head, [*streams, *GROUPS])
 
 
 def _stream_names(value: Any, report: _Report) -> list[str]:
@@ -238,15 +264,18 @@ def _limits(group: str, limits: type, rest: dict, report: _Report) -> Any:
 def _stream(name: str, rest: dict, report: _Report) -> Stream | None:
     problems_before = len(report.problems)
     values: dict[str, Any] = {}
+    if not any(item.startswith(f'{name}.') for item in rest):
+        groups = {item.partition('.')[0] for item in rest if '.' in item}
+        report.unknown(name, "listed in 'streams', but there is no group of this name", name,
+                       sorted(groups))
+        return None
     for key_name in [item for item in rest if item.startswith(f'{name}.')]:
         short = key_name[len(name) + 1:]
         value = rest.pop(key_name)
         if short in STREAM_KEYS:
             report.checked(key_name, STREAM_KEYS[short], value, values, short)
         else:
-            near = difflib.get_close_matches(short, STREAM_KEYS, n=1)
-            hint = f'; did you mean {near[0]}?' if near else ''
-            report.problems.append(f'{key_name}: unknown key of a stream{hint}')
+            report.unknown(key_name, 'unknown key of a stream', short, STREAM_KEYS)
     for short, key in STREAM_KEYS.items():
         if key.needed and short not in values and not any(
                 problem.startswith(f'{name}.{short}:') for problem in report.problems):

@@ -21,6 +21,11 @@ DIAGNOSTIC_PREFIX = 'robot_mapping_qa: '
 GREEN = (0.0, 1.0, 0.0)
 YELLOW = (1.0, 0.75, 0.0)
 RED = (1.0, 0.0, 0.0)
+BLUE = (0.0, 0.0, 1.0)
+DARK = (0.0, 0.0, 0.0)
+
+_NOT_BROKEN = ('settling', 'manual_hold')
+"""Kinds of hard conditions that pass by themselves or by the hand that made them."""
 
 
 def diagnostics_message(factory: MessageFactory, statuses: Iterable[Any], stamp_ns: int) -> Any:
@@ -47,22 +52,34 @@ def events_message(factory: MessageFactory, events: Iterable[Event], stamp_ns: i
 
 
 _BAD_NEWS = frozenset((
-    'hold', 'clock_step', 'stream_lost', 'time_restarted', 'delay_rose', 'pose_jump',
-    'covariance_distrusted', 'message_malformed', 'frame_changed'))
+    'hold', 'suspect', 'limit_near', 'clock_step',
+    'stream_lost', 'time_restarted', 'delay_rose', 'pose_jump',
+    'covariance_distrusted', 'message_malformed', 'frame_changed',
+    'qos_mismatch', 'type_mismatch'))
 
 
-def _gate_values(decision: Decision, hold: Hold | None) -> dict[str, Any]:
+def _gate_values(decision: Decision, hold: Hold | None, last: Hold | None) -> dict[str, Any]:
     values: dict[str, Any] = {
         'state': 'open' if decision.allowed else 'held',
         'since_ns': decision.since_ns,
         'waiting_s': decision.waiting_s}
     if hold is not None:
         values['onset_ns'] = hold.onset_ns
-    for condition in decision.conditions:
-        values[f'reason/{condition.key}'] = condition.text
+    by_key = {condition.key: condition.text for condition in decision.conditions}
+    for cause, consequences in decision.reasons.items():
+        values[f'reason/{cause}'] = by_key[cause]
+        for key in consequences:
+            values[f'consequence/{key}'] = f'{by_key[key]} (follows from {cause})'
     for condition in decision.notices:
         values[f'notice/{condition.key}'] = condition.text
     values.update(decision.figures)
+    kept = hold or last
+    if kept is not None:
+        values['hold/onset_ns'] = kept.onset_ns
+        values['hold/closed_ns'] = kept.closed_ns
+        values['hold/released_ns'] = kept.released_ns
+        for number, reason in enumerate(kept.reasons, start=1):
+            values[f'hold/reason_{number}'] = reason
     return values
 
 
@@ -70,31 +87,45 @@ def _gate_level(decision: Decision) -> int:
     return (WARN if decision.conditions else OK) if decision.allowed else ERROR
 
 
-def gate_status(factory: MessageFactory, decision: Decision, hold: Hold | None) -> Any:
-    """Return state, reasons and figures of the gate as a DiagnosticStatus for `gate`."""
-    return make_status(factory, 'gate', _gate_level(decision), decision.text,
-                       _gate_values(decision, hold))
-
-
-def gate_diagnostic(factory: MessageFactory, decision: Decision, hold: Hold | None) -> Any:
-    """Return the same for /diagnostics."""
-    return make_status(factory, DIAGNOSTIC_PREFIX + 'gate', _gate_level(decision), decision.text,
-                       _gate_values(decision, hold))
-
-
-def light_message(factory: MessageFactory, decision: Decision) -> Any:
+def gate_status(factory: MessageFactory, decision: Decision, hold: Hold | None,
+                last: Hold | None = None) -> Any:
     """
-    Return the colour of an indicator lamp, a std_msgs/ColorRGBA.
+    Return state, reasons and figures of the gate as a DiagnosticStatus for `gate`.
 
-    After IEC 60073 for the state of a process: green normal (capture is open), yellow abnormal
-    (held, or about to be), red faulty (held because something needed is missing or broken).
+    ``hold`` is the present hold, ``last`` the one before while the gate is open.
+    """
+    return make_status(factory, 'gate', _gate_level(decision), decision.text,
+                       _gate_values(decision, hold, last))
+
+
+def gate_diagnostic(factory: MessageFactory, decision: Decision, hold: Hold | None,
+                    more: Mapping[str, float] = {}) -> Any:
+    """Return the same for /diagnostics, with ``more`` figures."""
+    return make_status(factory, DIAGNOSTIC_PREFIX + 'gate', _gate_level(decision), decision.text,
+                       {**_gate_values(decision, hold, None), **more})
+
+
+def lamp(decision: Decision) -> tuple[tuple[float, float, float], bool]:
+    """
+    Return the colour of an indicator lamp and whether it flashes.
+
+    Colours after IEC 60073 for the state of a process: green normal, yellow abnormal, red
+    faulty, blue for what a person must do. Flashing calls for attention.
     """
     if decision.allowed:
-        colour = YELLOW if decision.conditions else GREEN
-    else:
-        broken = any(c.severity is Severity.HARD for c in decision.conditions)
-        colour = RED if broken else YELLOW
-    red, green, blue = colour
+        near = decision.conditions or any(c.kind == 'limit_near' for c in decision.notices)
+        return (YELLOW, True) if near else (GREEN, False)
+    if decision.conditions and all(c.kind == 'manual_hold' for c in decision.conditions):
+        return BLUE, False
+    broken = any(c.severity is Severity.HARD and c.kind not in _NOT_BROKEN
+                 for c in decision.conditions)
+    return (RED, True) if broken else (YELLOW, False)
+
+
+def light_message(factory: MessageFactory, decision: Decision, lit: bool = True) -> Any:
+    """Return the colour of `lamp` as a std_msgs/ColorRGBA; dark in the pauses of a flash."""
+    colour, flashes = lamp(decision)
+    red, green, blue = DARK if flashes and not lit else colour
     return factory.make('std_msgs/msg/ColorRGBA', r=red, g=green, b=blue, a=1.0)
 
 
@@ -122,6 +153,15 @@ def stream_diagnostic(factory: MessageFactory, stream: Stream, figures: StreamFi
         factory, f'{DIAGNOSTIC_PREFIX}stream {stream.name}', _conditions_level(conditions),
         _conditions_text(conditions, sentence or f'{stream.name}: no clock offset yet'), values,
         stream.watched_topic)
+
+
+def camera_diagnostic(factory: MessageFactory, camera: Stream,
+                      figures: Mapping[str, float | None],
+                      conditions: Sequence[Condition]) -> Any:
+    """Return the state of one camera's pictures for /diagnostics, with the newest figures."""
+    return make_status(
+        factory, f'{DIAGNOSTIC_PREFIX}camera {camera.name}', _conditions_level(conditions),
+        _conditions_text(conditions, 'healthy'), figures, camera.topic)
 
 
 def pose_diagnostic(factory: MessageFactory, name: str, verdict: Verdict,

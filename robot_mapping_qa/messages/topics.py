@@ -34,7 +34,9 @@ QUALITY_TOPICS = (
 
 TIMING_VERDICT = Topic(f'{NAMESPACE}/timing_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
 POSE_VERDICT = Topic(f'{NAMESPACE}/pose_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
-"""Between the monitors and the gate."""
+CAMERA_VERDICT = Topic(f'{NAMESPACE}/camera_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
+RECORDING_VERDICT = Topic(f'{NAMESPACE}/recording_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
+"""Between the monitors, the recorder and the gate."""
 
 HOLD_SERVICE = f'{NAMESPACE}/hold'
 REBASE_SERVICE = f'{NAMESPACE}/rebase'

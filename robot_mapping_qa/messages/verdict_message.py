@@ -21,6 +21,7 @@ OK, WARN, ERROR, STALE = 0, 1, 2, 3
 _LEVEL = {Severity.NOTICE: OK, Severity.SOFT: WARN, Severity.HARD: ERROR}
 _SEVERITY = {level: severity for severity, level in _LEVEL.items()}
 _ONSET = 'onset_ns'
+_RECORD = 'record'
 
 
 def number_text(value: float | int | None) -> str:
@@ -47,7 +48,8 @@ def verdict_to_message(factory: MessageFactory, verdict: Verdict) -> Any:
     statuses = [make_status(factory, verdict.source, _LEVEL[worst],
                             f'{len(verdict.conditions)} conditions', verdict.figures)]
     statuses += [
-        make_status(factory, c.key, _LEVEL[c.severity], c.text, {_ONSET: c.onset_ns})
+        make_status(factory, c.key, _LEVEL[c.severity], c.text, {
+            _ONSET: c.onset_ns, **({_RECORD: c.record} if c.record else {})})
         for c in verdict.conditions]
     return factory.make('diagnostic_msgs/msg/DiagnosticArray',
                         header=make_header(factory, verdict.stamp_ns), status=statuses)
@@ -69,8 +71,9 @@ def verdict_from_message(message: Any) -> Verdict:
 
 
 def _condition(status: Any) -> Condition:
-    onset_ns = int({item.key: item.value for item in status.values}[_ONSET])
-    return Condition(status.name, status.message, _SEVERITY[_level(status)], onset_ns)
+    values = {item.key: item.value for item in status.values}
+    return Condition(status.name, status.message, _SEVERITY[_level(status)],
+                     int(values[_ONSET]), values.get(_RECORD, ''))
 
 
 def _level(status: Any) -> int:

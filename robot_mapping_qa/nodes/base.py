@@ -7,19 +7,25 @@ from __future__ import annotations
 import time
 from typing import Any, Callable, Iterable, Mapping
 
+from rclpy.clock import Clock, ClockType
 from rclpy.node import Node
 from rclpy.publisher import Publisher
 from rclpy.qos import QoSProfile
 from robot_mapping_qa.capture.gate import changes_the_gate
 from robot_mapping_qa.configuration import (
-    Configuration, configuration_from_parameters)
+    Configuration, configuration_from_parameters, ConfigurationError)
+from robot_mapping_qa.configuration.problems import shown
 from robot_mapping_qa.messages.factory import message_class, RclpyFactory
 from robot_mapping_qa.messages.outputs import diagnostics_message, events_message
 from robot_mapping_qa.messages.topics import DIAGNOSTICS, EVENTS, Topic
 from robot_mapping_qa.messages.verdict_message import verdict_to_message
-from robot_mapping_qa.nodes.qos import EVENT_QOS, OUTPUT_QOS, stream_qos
+from robot_mapping_qa.nodes.qos import EVENT_QOS, NEWEST_QOS, OUTPUT_QOS
+from robot_mapping_qa.nodes.watched_topic import LOOK_S, NO_EVENTS, WatchedTopic
 from robot_mapping_qa.rates import VERDICT_TICKS
 from robot_mapping_qa.verdicts import Event, Verdict
+
+Take = Callable[[bytes, int, int | None, int], None]
+"""Takes the bytes of a message with three times, see `QualityNode.watch`."""
 
 
 class QualityNode(Node):
@@ -37,6 +43,11 @@ class QualityNode(Node):
         for key, default in own.items():
             if not self.has_parameter(key):
                 self.declare_parameter(key, default)
+            value = self.get_parameter(key).value
+            if isinstance(default, bool) and not isinstance(value, bool):
+                raise ConfigurationError(
+                    [f'{key}: found {shown(value)}, expected true or false'],
+                    f'parameters of {name}')
         given = {key: parameter.value
                  for key, parameter in self.get_parameters_by_prefix('').items()}
         self.configuration: Configuration = configuration_from_parameters(
@@ -45,6 +56,9 @@ class QualityNode(Node):
         self.simulated_time = bool(self.get_parameter('use_sim_time').value)
         self.last_sent: Verdict | None = None
         self._ticks_since_sent = 0
+        self._watched: list[WatchedTopic] = []
+        # By a clock that nobody sets: publishers are found while simulated time stands still.
+        self.create_timer(LOOK_S, self._look, clock=Clock(clock_type=ClockType.STEADY_TIME))
         self._events = self.advertise(EVENTS, EVENT_QOS)
         self._diagnostics = self.advertise(DIAGNOSTICS, OUTPUT_QOS)
         # Also pays for the first line of a log, which takes rclpy up to 0.2 s to look up its
@@ -60,23 +74,41 @@ class QualityNode(Node):
         """Return a publisher for one of the package's topics."""
         return self.create_publisher(message_class(topic.type), topic.name, qos)
 
-    def watch(self, topic: str, type_name: str, rate_hz: float | None,
-              take: Callable[[bytes, int, int | None, int], None]) -> None:
+    def watch(self, topic: str, type_name: str, rate_hz: float | None, take: Take) -> None:
         """
         Hand every serialized message of a topic to ``take(data, receive, source, callback)``.
 
         The three times are host time in ns: when the middleware received the message, when it
         was sent, and now. Under simulated time the middleware's wall-clock times say nothing
         about the stamps: the message counts as received now and its sending is unknown.
+        Raises LookupError where the type is not installed.
         """
+        self._watched.append(WatchedTopic(
+            self, topic, type_name, rate_hz, self._timed(take), self.tell_of_publisher))
+
+    def watch_newest(self, topic: str, type_name: str, take: Take) -> None:
+        """Hand over serialized messages as `watch`, but only the newest of those that wait."""
+        self.create_subscription(
+            message_class(type_name), topic, self._timed(take), NEWEST_QOS, raw=True,
+            event_callbacks=NO_EVENTS)
+
+    def _timed(self, take: Take) -> Callable[[bytes, Mapping[str, int]], None]:
+        """Return the callback of a raw subscription that gives ``take`` its times."""
         def received(data: bytes, info: Mapping[str, int]) -> None:
             now_ns = self.now_ns()
             if self.simulated_time:
                 take(data, now_ns, None, now_ns)
             else:
                 take(data, info['received_timestamp'], info['source_timestamp'], now_ns)
-        self.create_subscription(
-            message_class(type_name), topic, received, stream_qos(rate_hz), raw=True)
+        return received
+
+    def _look(self) -> None:
+        for topic in self._watched:
+            topic.look()
+
+    def tell_of_publisher(self, kind: str, topic: str, text: str) -> None:
+        """Write to the log that what a publisher offers is not what was asked for."""
+        self.get_logger().warning(text)
 
     def publish_events(self, events: Iterable[Event]) -> None:
         """Send events, where there are any, and write them to the node's log."""
@@ -101,6 +133,11 @@ class QualityNode(Node):
             publisher.publish(verdict_to_message(self.factory, verdict))
 
     def publish_diagnostics(self, statuses: Iterable[Any]) -> None:
-        """Send statuses on /diagnostics."""
+        """Send statuses on /diagnostics, which all robots of a network share."""
+        statuses = list(statuses)
+        robot = self.get_namespace().strip('/')
+        if robot:
+            for status in statuses:
+                status.name = f'{robot}/{status.name}'
         self._diagnostics.publish(
             diagnostics_message(self.factory, statuses, self.now_ns()))

@@ -4,29 +4,38 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import sys
 
 from diagnostic_msgs.msg import DiagnosticArray
+from robot_mapping_qa.capture.causes import CAMERAS, MONITORS, RECORDER
 from robot_mapping_qa.capture.gate import Decision, Gate
 from robot_mapping_qa.capture.trail import Trail
 from robot_mapping_qa.messages.markers import trail_markers
-from robot_mapping_qa.messages.outputs import gate_diagnostic, gate_status, light_message
+from robot_mapping_qa.messages.outputs import gate_diagnostic, gate_status, lamp, light_message
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_pose_with_covariance
 from robot_mapping_qa.messages.topics import (
-    CAPTURE_ALLOWED, GATE, HOLD_SERVICE, LIGHT, MARKERS, POSE, POSE_VERDICT, TIMING_VERDICT)
+    CAMERA_VERDICT, CAPTURE_ALLOWED, GATE, HOLD_SERVICE, LIGHT, MARKERS, POSE, POSE_VERDICT,
+    RECORDING_VERDICT, TIMING_VERDICT)
 from robot_mapping_qa.messages.verdict_message import verdict_from_message
 from robot_mapping_qa.nodes.base import QualityNode
+from robot_mapping_qa.nodes.live_budget import LiveBudget
+from robot_mapping_qa.nodes.live_settings import LiveSetting, LiveSettings, settings_in
 from robot_mapping_qa.nodes.qos import GATE_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
 from robot_mapping_qa.nodes.ticks import on_every_tick
 from robot_mapping_qa.rates import TICK_HZ
 from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.verdicts import Event
+from robot_mapping_qa.views import capture_views
 from std_msgs.msg import Bool
 from std_srvs.srv import SetBool
 
 REPEAT_S = 0.1
 """`capture_allowed` is sent this often, twice as often as is promised."""
 
+FLASH_NS = 250_000_000
+"""A flashing lamp is on and dark for so long in turn: 2 flashes a second (IEC 60073)."""
 
 GATE_PHASE_NS = 10_000_000
 """The gate looks at the time so long after the monitors did, when their verdicts are there."""
@@ -37,13 +46,25 @@ class CaptureGate(QualityNode):
 
     def __init__(self) -> None:
         """Begin held; raises `ConfigurationError` where the parameters are wrong."""
-        super().__init__('capture_gate')
+        super().__init__('capture_gate', {'hold_reason': '', 'needs_recording': False})
+        recorded = self.get_parameter('needs_recording').value
         configuration = self.configuration
-        self._gate = Gate(configuration.gate, configuration.point_error_limit_m, self.now_ns())
+        views = capture_views(configuration)
+        self._gate = Gate(configuration.gate, configuration.point_error_limit_m, self.now_ns(),
+                          configuration.pose_stream.name, views,
+                          {**MONITORS, **(CAMERAS if configuration.check_cameras else {}),
+                           **(RECORDER if recorded else {})})
+        self._budget = LiveBudget(views)
+        self._settings = LiveSettings(self, [
+            LiveSetting('point_error_limit_m', configuration.point_error_limit_m, 0.001, 100.0,
+                        'Largest 95 % error of a point on the structure.'),
+            *settings_in('gate', configuration.gate)], self._change, ['hold_reason'])
         self._allowed = self.advertise(CAPTURE_ALLOWED, GATE_QOS)
         self._status = self.advertise(GATE, LATCHED_QOS)
         self._light = self.advertise(LIGHT, LATCHED_QOS)
-        for topic in (TIMING_VERDICT, POSE_VERDICT):
+        for topic in (TIMING_VERDICT, POSE_VERDICT,
+                      *([CAMERA_VERDICT] * configuration.check_cameras),
+                      *([RECORDING_VERDICT] * recorded)):
             self.create_subscription(
                 DiagnosticArray, topic.name, self._take_verdict, VERDICT_QOS)
         self.create_service(SetBool, HOLD_SERVICE, self._hold)
@@ -56,12 +77,16 @@ class CaptureGate(QualityNode):
         self._repeat_ns = 0
         self._details_ns = 0
         self._diagnostics_ns = 0
+        self._light_ns = 0
+        self._shown: tuple | None = None
         on_every_tick(self, self.now_ns, self._update, GATE_PHASE_NS)
         self._update()
 
     def _take_verdict(self, message: DiagnosticArray) -> None:
         try:
-            self._gate.receive(verdict_from_message(message))
+            verdict = verdict_from_message(message)
+            self._gate.receive(verdict)
+            self._budget.take_verdict(verdict)
         except ValueError as error:
             # The last good verdict ages and closes the gate; the log says why.
             self.get_logger().error(f'verdict refused: {error}', throttle_duration_sec=1.0)
@@ -74,6 +99,7 @@ class CaptureGate(QualityNode):
         except MalformedMessage as error:
             self.get_logger().error(f'{POSE.name}: {error}', throttle_duration_sec=1.0)
             return
+        self._budget.take_pose(self._pose)
         self._trail.add(*self._pose.position_m.tolist(), self._sent.allowed)
 
     def _send_markers(self) -> None:
@@ -81,11 +107,23 @@ class CaptureGate(QualityNode):
             self._markers.publish(trail_markers(self.factory, self._trail.points, self._pose))
 
     def _hold(self, request: SetBool.Request, response: SetBool.Response) -> SetBool.Response:
-        self._gate.set_manual_hold(request.data, self.now_ns())
+        why = self.get_parameter('hold_reason').value
+        self._gate.set_manual_hold(request.data, self.now_ns(), why)
         self._update()
         response.success = True
         response.message = self._sent.text
         return response
+
+    def _change(self, name: str, old: float, new: float) -> None:
+        """Take a setting that was changed while running."""
+        if name == 'point_error_limit_m':
+            self._gate.point_error_limit_m = new
+        else:
+            self._gate.limits = replace(self._gate.limits, **{name.partition('.')[2]: new})
+        now_ns = self.now_ns()
+        self.publish_events([Event(
+            'parameter_changed', 'gate', now_ns, now_ns,
+            f'{name} changed from {old:g} to {new:g}', {'from': old, 'to': new})])
 
     def _update(self) -> None:
         now_ns = self.now_ns()
@@ -99,12 +137,22 @@ class CaptureGate(QualityNode):
         if changed or self._due(now_ns, self._details_ns, 0.5):
             self._details_ns = now_ns
             self._gate.set_publishers(self.count_publishers(CAPTURE_ALLOWED.name), now_ns)
-            self._status.publish(gate_status(self.factory, decision, self._gate.hold_now))
-            self._light.publish(light_message(self.factory, decision))
+            self._status.publish(gate_status(
+                self.factory, decision, self._gate.hold_now, self._gate.last_hold))
+        self._show(decision, now_ns)
         if changed or self._due(now_ns, self._diagnostics_ns, 1.0):
             self._diagnostics_ns = now_ns
-            self.publish_diagnostics(
-                [gate_diagnostic(self.factory, decision, self._gate.hold_now)])
+            self.publish_diagnostics([gate_diagnostic(
+                self.factory, decision, self._gate.hold_now, self._budget.figures())])
+
+    def _show(self, decision: Decision, now_ns: int) -> None:
+        """Send the lamp's colour when it changes, which is also how it flashes."""
+        lit = now_ns // FLASH_NS % 2 == 0
+        colour, flashes = lamp(decision)
+        shown = colour, lit or not flashes
+        if shown != self._shown or self._due(now_ns, self._light_ns, 1.0):
+            self._shown, self._light_ns = shown, now_ns
+            self._light.publish(light_message(self.factory, decision, lit))
 
     @staticmethod
     def _due(now_ns: int, last_ns: int, period_s: float) -> bool:

@@ -90,7 +90,7 @@ class CaptureRelay(QualityNode):
         self._add_trigger_service()
         # By a clock that nobody sets: silence is noticed while simulated time stands still.
         steady = Clock(clock_type=ClockType.STEADY_TIME)
-        self.create_timer(LOOK_S, self._look, clock=steady)
+        self.create_timer(LOOK_S, self._look_around, clock=steady)
         self._looks = 0
 
     def _add_topics(self) -> None:
@@ -258,7 +258,7 @@ class CaptureRelay(QualityNode):
             response.message = f'{self._trigger.srv_name} did not answer for {TRIGGER_S:g} s'
         return response
 
-    def _look(self) -> None:
+    def _look_around(self) -> None:
         self._count_gates()
         self._note_state()
         for topic in self._topics.values():

@@ -4,9 +4,13 @@
 
 from __future__ import annotations
 
+from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
 import sys
+from typing import Any, Callable
 
 from robot_mapping_qa.capture.gate import leaves_the_gate_alone
+from robot_mapping_qa.configuration import Stream
 from robot_mapping_qa.messages.outputs import (
     point_error_message, pose_diagnostic, pose_message)
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
@@ -17,6 +21,7 @@ from robot_mapping_qa.nodes.base import QualityNode
 from robot_mapping_qa.nodes.qos import OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
 from robot_mapping_qa.nodes.ticks import on_every_tick
+from robot_mapping_qa.pose_inputs import pose_input
 from std_srvs.srv import Trigger
 from tf_transformations import euler_from_quaternion
 
@@ -41,12 +46,41 @@ class PoseMonitor(QualityNode):
         self._point_errors = self.advertise(POINT_ERROR, OUTPUT_QOS)
         self.create_service(Trigger, REBASE_SERVICE, self._rebase)
         self.watch(stream.topic, stream.type, stream.rate_hz, self._take)
+        # A cloud takes tens of milliseconds on a busy computer: the verdicts do not wait for it.
+        self._worker = ThreadPoolExecutor(1, 'geometry')
+        self._jobs: deque[tuple[Future, Callable[[Any], None]]] = deque()
+        for stream in self.configuration.streams:
+            self._watch_for_pose(stream)
         on_every_tick(self, self.now_ns, self._tick)
         self.create_timer(OUTPUTS_S, self._send_outputs)
         self.create_timer(DETAILS_S, self._send_details)
 
+    def _watch_for_pose(self, stream: Stream) -> None:
+        """Subscribe to another stream where it tells something of the pose."""
+        tell = pose_input(
+            stream, self.configuration, self._monitor, self.publish_events, self._beside)
+        if tell is None:
+            return
+
+        def take(data: bytes, receive_ns: int, _source_ns: int | None,
+                 _callback_ns: int) -> None:
+            tell(receive_ns, data)
+        self.watch(stream.topic, stream.type, stream.rate_hz, take)
+
+    def _beside(self, job: Callable[[], Any], done: Callable[[Any], None]) -> None:
+        """Do a job in the worker, unless it has not finished the last; see `_collect`."""
+        if not self._jobs:
+            self._jobs.append((self._worker.submit(job), done))
+
+    def _collect(self) -> None:
+        """Hand over the results that the worker has by now, in the executor's thread."""
+        while self._jobs and self._jobs[0][0].done():
+            future, done = self._jobs.popleft()
+            done(future.result())
+
     def _take(self, data: bytes, receive_ns: int, _source_ns: int | None,
               _callback_ns: int) -> None:
+        self._collect()
         try:
             odometry = self._read(data)
         except MalformedMessage as error:
@@ -65,6 +99,7 @@ class PoseMonitor(QualityNode):
         self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=False)
 
     def _tick(self) -> None:
+        self._collect()
         now_ns = self.now_ns()
         events = self._monitor.tick(now_ns)
         self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=True)

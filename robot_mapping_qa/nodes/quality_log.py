@@ -4,65 +4,271 @@
 
 from __future__ import annotations
 
+import json
+import os
+import platform
+import re
 import sys
+import time
+from typing import Any, Callable, Mapping
 
-from rclpy.qos import QoSProfile
-from robot_mapping_qa.bag.recorder import Recorder, RecordingError
+from diagnostic_msgs.msg import DiagnosticArray
+from rclpy.qos import (
+    DurabilityPolicy, HistoryPolicy, LivelinessPolicy, QoSProfile, ReliabilityPolicy)
+from rclpy.serialization import deserialize_message
+from robot_mapping_qa import __version__
+from robot_mapping_qa.bag.background_recorder import BackgroundRecorder
+from robot_mapping_qa.bag.definitions import installed_definition
+from robot_mapping_qa.bag.disk_space import DiskLimits
+from robot_mapping_qa.bag.event_notes import event_notes
+from robot_mapping_qa.bag.mcap_file import Attachment
+from robot_mapping_qa.bag.recorder import Recorder, RecordingError, Split
+from robot_mapping_qa.bag.recording_verdict import recording_text, RecordingWatch
 from robot_mapping_qa.configuration import ConfigurationError
+from robot_mapping_qa.configuration.problems import shown
+from robot_mapping_qa.configuration.validation import NODE_PARAMETERS
 from robot_mapping_qa.messages.factory import message_class
-from robot_mapping_qa.messages.topics import QUALITY_TOPICS
+from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
+from robot_mapping_qa.messages.topics import (
+    EVENTS, QUALITY_TOPICS, RECORDING_VERDICT)
+from robot_mapping_qa.messages.verdict_message import ERROR, make_status, OK, WARN
 from robot_mapping_qa.nodes.base import QualityNode
-from robot_mapping_qa.nodes.qos import EVENT_QOS, LATCHED_QOS, OUTPUT_QOS
+from robot_mapping_qa.nodes.qos import EVENT_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
+from robot_mapping_qa.nodes.ticks import on_every_tick
+from robot_mapping_qa.verdicts import Severity
+import yaml
+
+TELL_S = 1.0
+"""How often the node looks for further topics and tells how it is."""
+
+PARAMETERS: Mapping[str, Any] = {
+    'bag': '',
+    'pictures': False,
+    'topics': [],
+    # A file system for memory sticks (FAT32) takes no file of 4 GiB.
+    'split_mb': 4000.0,
+    # What one damaged file can cost, and a size that is copied in a coffee break (common
+    # practice, no source).
+    'split_minutes': 10.0,
+    # Time to walk back to where the disk can be changed (common practice, no source).
+    'disk_warn_minutes': 10.0,
+    # Linux itself gets into trouble without (common practice, no source).
+    'disk_stop_mb': 500.0,
+}
+"""The node's own parameters with their defaults."""
+
+_TOPIC = re.compile(r'/?[A-Za-z_]\w*(/[A-Za-z_]\w*)*', re.ASCII)
+_TYPE = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
+_FURTHER_DEPTH = 100
+_S = 1_000_000_000
 
 
 class QualityLog(QualityNode):
-    """Every watched topic and every topic of the package into one bag."""
+    """
+    Every watched topic and every topic of the package into one bag.
+
+    Parameters: ``bag`` (the folder of the new bag), ``pictures`` (also the heavy topics that are
+    timed by a light one), ``topics`` (more topics, each as 'topic' or 'topic type', recorded as
+    they are), ``split_mb`` and ``split_minutes`` (a new file from there on), ``disk_warn_minutes``
+    and ``disk_stop_mb`` (what must be left on the disk).
+    """
 
     def __init__(self) -> None:
-        """Create the bag named by the parameter ``bag``; raises `ConfigurationError`."""
-        super().__init__('quality_log', {'bag': '', 'pictures': False})
-        path = self.get_parameter('bag').value
-        if not isinstance(path, str) or not path:
-            raise ConfigurationError(
-                ['bag: found nothing, expected the folder of the new bag, such as '
-                 '-p bag:=run_1'], 'parameters of quality_log')
-        self._pictures = bool(self.get_parameter('pictures').value)
+        """Create the bag; raises `ConfigurationError` or LookupError."""
+        super().__init__('quality_log', PARAMETERS)
+        path = self._own('bag', 'the folder of the new bag, such as -p bag:=run_1',
+                         lambda value: isinstance(value, str) and value != '')
+        pictures = self._own('pictures', 'true or false', lambda value: isinstance(value, bool))
+        split = Split(round(self._number('split_mb', 1.0) * 1e6),
+                      round(self._number('split_minutes', 0.01) * 60 * _S))
+        limits = DiskLimits(self._number('disk_warn_minutes', 0.0) * 60.0,
+                            round(self._number('disk_stop_mb', 0.0) * 1e6))
+        streams = self._streams(pictures)
+        self._wanted = self._further_topics()
+        self._offered: set[str] = set()
+        self._told = ''
         try:
-            self._recorder = Recorder(path)
-            self._subscribe()
+            self._recorder = BackgroundRecorder(
+                Recorder(path, installed_definition, split, self._attachments(), time.time_ns()),
+                installed_definition, limits)
+            for stream in streams:
+                self._record_stream(*stream)
+            for topic in QUALITY_TOPICS:
+                self._record(topic.name, topic.type, LATCHED_QOS if topic.latched else (
+                    EVENT_QOS if topic is EVENTS else OUTPUT_QOS))
         except RecordingError as error:
             raise ConfigurationError([str(error)], 'parameters of quality_log') from error
+        self._watch = RecordingWatch(limits)
+        self._verdict = self.advertise(RECORDING_VERDICT, VERDICT_QOS)
+        on_every_tick(self, self.now_ns, self._tick)
+        self.create_timer(TELL_S, self._tell_state)
 
-    def _subscribe(self) -> None:
+    def _own(self, name: str, expected: str, is_good: Callable[[Any], bool]) -> Any:
+        value = self.get_parameter(name).value
+        if not is_good(value):
+            raise ConfigurationError([f'{name}: found {shown(value)}, expected {expected}'],
+                                     'parameters of quality_log')
+        return value
+
+    def _number(self, name: str, least: float) -> float:
+        return float(self._own(
+            name, f'a number from {least:g}', lambda value: not isinstance(value, bool)
+            and isinstance(value, (int, float)) and least <= value < float('inf')))
+
+    def _further_topics(self) -> dict[str, str | None]:
+        """Return the parameter ``topics`` as full names, each with its type where it is given."""
+        found: dict[str, str | None] = {}
+        value = self.get_parameter('topics').value
+        for text in value if isinstance(value, (list, tuple)) else [value]:
+            topic, _, type_name = text.partition(' ') if isinstance(text, str) else ('', '', '')
+            if not _TOPIC.fullmatch(topic) or (type_name and not _TYPE.fullmatch(type_name)):
+                raise ConfigurationError(
+                    [f'topics: found {shown(text)}, expected a list of topics, each with or '
+                     "without its type, such as '/arm/scan sensor_msgs/msg/LaserScan'"],
+                    'parameters of quality_log')
+            found[self.resolve_topic_name(topic)] = type_name or None
+        return found
+
+    def _attachments(self) -> list[Attachment]:
+        software = {
+            'robot_mapping_qa': __version__, 'python': platform.python_version(),
+            'ros_distro': os.environ.get('ROS_DISTRO'), 'system': platform.platform()}
+        return [
+            Attachment('configuration.yaml', 'application/yaml', self._parameter_file().encode()),
+            Attachment('software.json', 'application/json', json.dumps(software).encode())]
+
+    def _parameter_file(self) -> str:
+        """Return the configuration as a parameter file: the bag can be assessed with it."""
+        groups: dict[str, Any] = {}
+        for name, parameter in sorted(self.get_parameters_by_prefix('').items()):
+            head, _, key = name.partition('.')
+            if name in PARAMETERS or head in NODE_PARAMETERS:
+                continue
+            value = parameter.value
+            value = value if isinstance(value, (bool, int, float, str)) else list(value)
+            (groups.setdefault(head, {}) if key else groups)[key or head] = value
+        return yaml.safe_dump({'/**': {'ros__parameters': groups}}, sort_keys=False)
+
+    def _streams(self, pictures: bool) -> list[tuple[str, str, float | None]]:
+        """Return topic, type and rate of what is watched; LookupError for an unknown type."""
+        streams = []
         for stream in self.configuration.streams:
-            self._record_stream(stream.watched_topic, stream.watched_type, stream.rate_hz)
-            if self._pictures and stream.timing_topic:
-                self._record_stream(stream.topic, stream.type, stream.rate_hz)
-        for topic in QUALITY_TOPICS:
-            name = self.resolve_topic_name(topic.name)
-            qos = LATCHED_QOS if topic.latched else (
-                EVENT_QOS if topic.name.endswith('events') else OUTPUT_QOS)
-            self._record(name, topic.type, qos)
+            streams.append((stream.watched_topic, stream.watched_type, stream.rate_hz))
+            if pictures and stream.timing_topic:
+                streams.append((stream.topic, stream.type, stream.rate_hz))
+        for _, type_name, _ in streams:
+            message_class(type_name)
+        return streams
 
     def _record_stream(self, topic: str, type_name: str, rate_hz: float | None) -> None:
+        write = self._writer(topic, type_name)
+        self.watch(topic, type_name, rate_hz, lambda data, receive_ns, source_ns, _callback_ns:
+                   write(data, receive_ns, source_ns))
+
+    def _record(self, topic: str, type_name: str, qos: QoSProfile) -> None:
+        write = self._writer(topic, type_name)
+
+        def received(data: bytes, info: Mapping[str, int]) -> None:
+            if self.simulated_time:
+                write(data, self.now_ns(), None)
+            else:
+                write(data, info['received_timestamp'], info['source_timestamp'])
+            if topic == EVENTS.name:
+                for note in event_notes(deserialize_message(data, DiagnosticArray)):
+                    self._recorder.note(*note)
+        self.create_subscription(message_class(type_name), topic, received, qos, raw=True)
+
+    def _writer(self, topic: str, type_name: str) -> Callable[[bytes, int, int | None], None]:
+        """Announce a topic to the bag; return the function that writes its messages."""
         name = self.resolve_topic_name(topic)
         self._recorder.add_topic(name, type_name)
-        self.watch(name, type_name, rate_hz,
-                   lambda data, receive_ns, _source_ns, _callback_ns:
-                   self._recorder.write(name, receive_ns, data))
+        self._wanted.pop(name, None)
 
-    def _record(self, name: str, type_name: str, qos: QoSProfile) -> None:
-        self._recorder.add_topic(name, type_name)
+        def write(data: bytes, receive_ns: int, source_ns: int | None) -> None:
+            if name not in self._offered:
+                self._tell_offer(name, type_name)
+            self._recorder.write(name, receive_ns, data, source_ns)
+        return write
 
-        def received(data: bytes, info: dict) -> None:
-            receive_ns = self.now_ns() if self.simulated_time else info['received_timestamp']
-            self._recorder.write(name, receive_ns, data)
-        self.create_subscription(message_class(type_name), name, received, qos, raw=True)
+    def _tell_offer(self, name: str, type_name: str) -> None:
+        """Tell the bag, with the first message, what the publishers of a topic offer."""
+        self._offered.add(name)
+        self._recorder.add_topic(name, type_name, [
+            offered_qos(info.qos_profile) for info in self.get_publishers_info_by_topic(name)])
+
+    def _tick(self) -> None:
+        self.publish_verdict(
+            self._verdict, self._watch.verdict(self._recorder.state, self.now_ns()), tick=True)
+
+    def _tell_state(self) -> None:
+        troubles = [trouble for name in tuple(self._wanted)
+                    if (trouble := self._find(name)) is not None]
+        state = self._recorder.state
+        conditions = self._watch.verdict(state, self.now_ns()).conditions
+        text = '; '.join([*(c.text for c in conditions), *troubles]) or recording_text(state)
+        level = ERROR if any(c.severity is Severity.HARD for c in conditions) else (
+            WARN if conditions or troubles else OK)
+        self.publish_diagnostics([make_status(
+            self.factory, DIAGNOSTIC_PREFIX + 'recording', level, text, {
+                'free_bytes': state.free_bytes, 'rate_bytes_per_s': state.rate_bytes_per_s,
+                'remaining_minutes': None if state.remaining_s is None
+                else state.remaining_s / 60.0,
+                'written_bytes': state.written_bytes, 'messages': state.messages,
+                'lost': state.lost, 'behind_s': state.behind_s})])
+        kinds = ' '.join(c.key for c in conditions)
+        if kinds and kinds != self._told:
+            log = self.get_logger()
+            (log.error if level == ERROR else log.warning)(text)
+        self._told = kinds
+
+    def _find(self, name: str) -> str | None:
+        """Begin to record a further topic once it is there; return what hinders."""
+        publishers = self.get_publishers_info_by_topic(name)
+        types = sorted({info.topic_type for info in publishers})
+        type_name = self._wanted[name] or (types[0] if types else None)
+        if not types:
+            return f'no publisher on {name}'
+        if type_name not in types:
+            return f'{name} carries {types[0]}, expected {type_name}'
+        if len(types) > 1 and not self._wanted[name]:
+            return f'{name} carries {" and ".join(types)}: name the type to record'
+        # A subscription that asks for more than a publisher offers gets nothing from it.
+        profiles = [info.qos_profile for info in publishers if info.topic_type == type_name]
+        qos = QoSProfile(history=HistoryPolicy.KEEP_LAST, depth=_FURTHER_DEPTH)
+        qos.reliability = _common(
+            [p.reliability for p in profiles], ReliabilityPolicy.RELIABLE,
+            ReliabilityPolicy.BEST_EFFORT)
+        qos.durability = _common(
+            [p.durability for p in profiles], DurabilityPolicy.TRANSIENT_LOCAL,
+            DurabilityPolicy.VOLATILE)
+        try:
+            self._record(name, type_name, qos)
+        except (LookupError, RecordingError) as error:
+            return f'{name} is not recorded: {error}'
+        return None
 
     def close(self) -> None:
         """Finish the bag."""
         self._recorder.close()
+
+
+def offered_qos(profile: QoSProfile) -> dict[str, Any]:
+    """Return what a publisher offers in the words of rosbag2's metadata.yaml."""
+    def parts(duration: Any) -> dict[str, int]:
+        return dict(zip(('sec', 'nsec'), divmod(duration.nanoseconds, _S)))
+    return {
+        'history': HistoryPolicy(profile.history).name.lower(), 'depth': profile.depth,
+        'reliability': ReliabilityPolicy(profile.reliability).name.lower(),
+        'durability': DurabilityPolicy(profile.durability).name.lower(),
+        'deadline': parts(profile.deadline), 'lifespan': parts(profile.lifespan),
+        'liveliness': LivelinessPolicy(profile.liveliness).name.lower(),
+        'liveliness_lease_duration': parts(profile.liveliness_lease_duration),
+        'avoid_ros_namespace_conventions': profile.avoid_ros_namespace_conventions}
+
+
+def _common(offers: list[Any], strong: Any, weak: Any) -> Any:
+    return strong if all(offer is strong for offer in offers) else weak
 
 
 def main() -> int:

@@ -16,11 +16,11 @@ import time
 from typing import Any
 
 import numpy as np
-from rclpy.exceptions import InvalidParameterTypeException
 from rclpy.node import Node
-from rclpy.parameter import Parameter
 from rclpy.qos import QoSProfile, ReliabilityPolicy
 from robot_mapping_qa.configuration import ConfigurationError
+from robot_mapping_qa.configuration.problems import shown
+from robot_mapping_qa.configuration.validation import NODE_PARAMETERS
 from robot_mapping_qa.nodes.running import NodeDone, run_node
 from robot_mapping_qa.rig import load_scenario, Message, Rig, ScenarioError
 from robot_mapping_qa.rig.ros_messages import MESSAGE_TYPES, MessageBuilder
@@ -41,6 +41,8 @@ LATE_NS = 2_000_000
 
 LONGEST_START_DELAY_S = 3600.0
 
+PARAMETERS = ('scenario', 'seed', 'start_delay_s', 'truth_file')
+
 
 class RigNode(Node):
     """
@@ -53,15 +55,16 @@ class RigNode(Node):
 
     def __init__(self) -> None:
         """Begin the run; raises `ConfigurationError` for a value that cannot be used."""
-        super().__init__('rig')
+        super().__init__('rig', automatically_declare_parameters_from_overrides=True)
         try:
-            self._rig = self._declare_rig()
-            truth_file = self.declare_parameter('truth_file', '').value
+            self._refuse_unknown()
+            self._rig = self._make_rig()
+            truth_file = self._own('truth_file', str, 'a path', '')
             self._truth_file = Path(truth_file) if truth_file else None
             self._first_ns: dict[int, int] = {}
             self._lateness = Lateness()
             self._write_truth()
-        except (ScenarioError, InvalidParameterTypeException) as error:
+        except ScenarioError as error:
             raise ConfigurationError([str(error)], 'rig') from error
 
         types = {name: _message_class(name) for name in MESSAGE_TYPES}
@@ -89,13 +92,28 @@ class RigNode(Node):
             self._write_truth()
         self.get_logger().info(str(self._lateness))
 
-    def _declare_rig(self) -> Rig:
-        scenario = load_scenario(self.declare_parameter('scenario', 'demo').value)
-        self.declare_parameter('seed', Parameter.Type.INTEGER)
-        seed = self.get_parameter_or('seed').value
-        if seed is not None and seed < 0:
+    def _refuse_unknown(self) -> None:
+        for name in self.get_parameters_by_prefix(''):
+            if name not in PARAMETERS and name.partition('.')[0] not in NODE_PARAMETERS:
+                raise ScenarioError(
+                    f'{name}: unknown parameter, expected one of {", ".join(PARAMETERS)}')
+
+    def _own(self, name: str, kind: type | tuple[type, ...], expected: str,
+             default: Any) -> Any:
+        """Return a parameter of the node, declared where nobody has given it."""
+        if not self.has_parameter(name):
+            return self.declare_parameter(name, default).value
+        value = self.get_parameter(name).value
+        if isinstance(value, bool) or not isinstance(value, kind):
+            raise ScenarioError(f'{name}: found {shown(value)}, expected {expected}')
+        return value
+
+    def _make_rig(self) -> Rig:
+        scenario = load_scenario(self._own('scenario', str, 'a name or a path', 'demo'))
+        seed = self._own('seed', int, 'a whole number of 0 or more', scenario.seed)
+        if seed < 0:
             raise ScenarioError(f'seed: found {seed}, expected 0 or more')
-        delay_s = self.declare_parameter('start_delay_s', 1.0).value
+        delay_s = self._own('start_delay_s', (int, float), 'a number of seconds', 1.0)
         if not 0.0 <= delay_s <= LONGEST_START_DELAY_S:
             raise ScenarioError(
                 f'start_delay_s: found {delay_s!r}, expected 0 to {LONGEST_START_DELAY_S:g}')
@@ -211,7 +229,7 @@ def _message_class(name: str) -> Any:
 def _as_array(values: np.ndarray) -> array.array:
     # rclpy copies an array in one go, and any other sequence element by element.
     copy = array.array(values.dtype.char)
-    copy.frombytes(values.view(np.uint8))
+    copy.frombytes(values.view(np.uint8).data)
     return copy
 
 

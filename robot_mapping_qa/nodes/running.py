@@ -14,7 +14,9 @@ import rclpy
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 from rclpy.node import Node
 from rclpy.signals import SignalHandlerOptions
-from robot_mapping_qa.configuration import ConfigurationError
+from rclpy.utilities import remove_ros_args
+from robot_mapping_qa.configuration import check_parameter_files, ConfigurationError
+from robot_mapping_qa.configuration.parameter_file import EMPTY_LIST
 
 BAD_INPUT = 2
 """Exit status where the user's input was refused."""
@@ -34,13 +36,19 @@ def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = No
     A node may have a ``close()`` for last words such as a final message or a closed file: it
     runs while the middleware is still up, which is why the signals are handled here.
     """
-    if {'-h', '--help'} & set(sys.argv[1:]):
-        print(f'usage: {Path(sys.argv[0]).name} --ros-args --params-file FILE [-p NAME:=VALUE]\n\n'
+    given = list(sys.argv if arguments is None else arguments)
+    usage = f'{Path(given[0]).stem} --ros-args --params-file FILE [-p NAME:=VALUE]'
+    if {'-h', '--help'} & set(given[1:]):
+        print(f'usage: {usage}\n\n'
               'A ROS 2 node. FILE names the streams: start from config/streams.yaml; the README '
               'lists every key.')
         return 0
     try:
-        rclpy.init(args=arguments, signal_handler_options=SignalHandlerOptions.NO)
+        _check_arguments(given, usage)
+        rclpy.init(args=given, signal_handler_options=SignalHandlerOptions.NO)
+    except ConfigurationError as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
     except RuntimeError as error:
         # An error of rcl: its first line says which file or argument is wrong.
         print(str(error).splitlines()[0], file=sys.stderr)
@@ -51,11 +59,15 @@ def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = No
     node = None
     executor = SingleThreadedExecutor()
     try:
-        node = make_node()
+        try:
+            node = make_node()
+        except LookupError as error:
+            # A message type that is not installed. Later on it would be a fault of the node.
+            raise ConfigurationError([str(error)], 'parameters') from error
         executor.add_node(node)
         while not stop.is_set():
             executor.spin_once(timeout_sec=LONGEST_WAIT_S)
-    except (ConfigurationError, LookupError) as error:
+    except ConfigurationError as error:
         print(error, file=sys.stderr)
         return BAD_INPUT
     except (NodeDone, ExternalShutdownException):
@@ -69,3 +81,26 @@ def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = No
         executor.shutdown(timeout_sec=1.0)
         rclpy.try_shutdown()
     return 0
+
+
+def _check_arguments(given: Sequence[str], usage: str) -> None:
+    """
+    Refuse what rcl and rclpy would pass over without a word.
+
+    Raises `ConfigurationError`, and RuntimeError with rcl's own words.
+    """
+    try:
+        stray = str(remove_ros_args(given)[1:])
+    except RuntimeError as error:
+        # rclpy does not export this class. Its text is the list of the arguments.
+        if type(error).__name__ != 'UnknownROSArgsError':
+            raise
+        stray = str(error)
+    if stray != '[]':
+        raise ConfigurationError([f'unknown {stray}, expected {usage}'], 'arguments')
+    pairs = list(zip(given, given[1:]))
+    check_parameter_files(file for flag, file in pairs if flag == '--params-file')
+    for flag, rule in pairs:
+        name, _, value = rule.partition(':=')
+        if flag in ('-p', '--param') and value.strip() == '[]':
+            raise ConfigurationError([f'{name}: {EMPTY_LIST}'], 'arguments')

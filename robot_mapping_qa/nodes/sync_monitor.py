@@ -54,6 +54,11 @@ class SyncMonitor(QualityNode):
                 self._happened(events)
         self.watch(stream.watched_topic, stream.watched_type, stream.rate_hz, take)
 
+    def tell_of_publisher(self, kind: str, topic: str, text: str) -> None:
+        """Tell as an event what every node that watches the topic writes to its log."""
+        now_ns = self.now_ns()
+        self.publish_events([Event(kind, topic, now_ns, now_ns, text)])
+
     def _happened(self, events: Sequence[Event]) -> None:
         self._survey.happened(events)
         self.publish_events(events)

@@ -6,28 +6,46 @@ Is the reported covariance as large as the error: the unit's motion against a se
 Over short intervals the relative motion of the unit is compared with that of a second source. The
 normalized innovation squared (NIS; Bar-Shalom, Li, Kirubarajan, Estimation with Applications to
 Tracking and Navigation, section 5.4) is chi-square distributed if the covariances are right. What
-counts here is the median of the NIS in a window, not their mean: an outlier, or a wheel that slips
-for less than half of the window, moves it little.
+counts here is an order statistic of the NIS in a window, the median or the lower quartile, not
+their mean: an outlier, or a wheel that slips for a part of the window, moves it little.
 
-The error between two poses is what the covariance grew by between them: the errors of odometry add
-up. A covariance that does not grow says that there is none, apart from the pose's noise.
+A difference that follows the motion itself is the calibration of the second source: its bias and
+scale, a mount a degree off, stamps a few milliseconds late. It is fitted over the window, no
+further than such errors reach, and taken off.
+
+Along an axis where the reported covariance keeps growing, the error between two poses is what it
+grew by: the errors of odometry add up. Beyond that, each pose has noise of its own, which shows as
+a negative correlation of neighbouring innovations over short steps; it is measured there, and
+accepted up to what the unit reports for a single pose. Where the covariance also shrinks, or
+stays, as that of roll and pitch which gravity holds, the error of a pose is bounded. Such axes say
+nothing about the error between two poses but that it is within both together: they count only
+where no axis grows, and only against the unit.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
-from functools import reduce
-from typing import Iterable
+from dataclasses import dataclass, replace
+from typing import Iterable, NamedTuple, Sequence
 
 import numpy as np
-from robot_mapping_qa.pose import so3
 from scipy.special import betaincinv, gammaincinv
 
-# Below this many intervals a median says little.
+# So much of the window must be filled: a failure of the second source at the very start would
+# otherwise be all there is to judge by.
+_LEAST_SHARE = 0.65
+# Below this many intervals an order statistic says little.
 _LEAST_SAMPLES = 8
-# A gap in the gyroscope's rates longer than this share of the interval spoils it.
-_LONGEST_GAP = 0.2
+# A median absolute deviation times this is the standard deviation of normal errors.
+_MAD_TO_SIGMA = 1.4826
+# Of all changes of a covariance that counts as growing, so large a share may be decreases.
+_LEAST_GROWTH = 0.1
+# With a smaller share of the variance the unit's error drowns in what else there is.
+_LEAST_UNIT_SHARE = 0.5
+# What is off by more standard deviations is held back, or left out of the calibration's fit.
+_CLIP_SIGMAS = 2.5
+# Each fit shows better what is far off.
+_FITS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,146 +54,258 @@ class Inflation:
     Factor by which the reported standard deviation is too small (above 1) or too large.
 
     ``low`` and ``high`` bound it with the confidence asked for, ``samples`` is the number of
-    intervals behind it.
+    intervals behind it. Where it is not ``telling``, only a ``low`` above 1 means something: the
+    second source is too coarse, or the unit may do better than it says for another reason.
     """
 
     factor: float
     low: float
     high: float
     samples: int
+    telling: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Innovation:
+    """
+    The unit's motion less that of the second source over a short step.
+
+    ``difference`` (k,) is about the axes of the second source, for which its errors of calibration
+    are constant; ``motion`` (m,) is what they are proportional to. ``turn`` (k, k) takes it to the
+    axes of the covariances: ``growth`` (k, k) is what the unit's grew by, ``reported`` (k, k) that
+    of a single pose. ``other_variance`` is that of the second source's motion, alike on all axes.
+    """
+
+    begin_ns: int
+    end_ns: int
+    difference: np.ndarray
+    turn: np.ndarray
+    growth: np.ndarray
+    reported: np.ndarray
+    other_variance: float
+    motion: Sequence[float] = ()
+
+
+class _Jitter(NamedTuple):
+    """Variance per axis of the noise of a single pose."""
+
+    likely: float
+    largest: float
+    smallest: float
 
 
 class InnovationWindow:
-    """Innovations of one kind, of one second source, over the last ``window_s``."""
+    """
+    Innovations of one kind, of one second source, over the last ``window_s``.
 
-    def __init__(self, freedom: int = 3, window_s: float = 10.0) -> None:
-        self._freedom = freedom
+    Steps are put together to intervals of ``interval_s``, which are what is judged. ``quantile``
+    names the order statistic; the second source may fail in almost the rest of the window.
+    ``calibration_sigmas`` (m,) are the standard deviations that the coefficients of the motion
+    may have. ``tells_both_ways`` is False for errors that keep their sign for long: then the
+    covariance grows by more than what is added in an interval, and a smaller error is no surprise.
+    """
+
+    def __init__(self, interval_s: float, window_s: float, quantile: float = 0.5,
+                 calibration_sigmas: Sequence[float] = (), tells_both_ways: bool = True) -> None:
+        self._interval_ns = round(interval_s * 1e9)
         self._window_ns = round(window_s * 1e9)
-        # Time, NIS, and the share of the innovation's variance that is the unit's.
-        self._samples: deque[tuple[int, float, float]] = deque()
+        self._quantile = quantile
+        self._tells_both_ways = tells_both_ways
+        self._calibration_sigmas = np.array(calibration_sigmas, dtype=float)
+        self._steps: deque[Innovation] = deque()
 
-    def add(self, time_ns: int, innovation: np.ndarray, unit_covariance: np.ndarray,
-            other_covariance: np.ndarray) -> None:
-        """
-        Take the difference (n,) of both relative motions and the covariance (n, n) of each.
+    def clear(self) -> None:
+        """Forget everything, e.g. after a step of a clock."""
+        self._steps.clear()
 
-        Raises numpy.linalg.LinAlgError if both covariances together are singular.
-        """
-        total = unit_covariance + other_covariance
-        nis = float(innovation @ np.linalg.solve(total, innovation))
-        share = float(np.trace(np.linalg.solve(total, unit_covariance))) / self._freedom
-        self._samples.append((time_ns, nis, share))
-        while self._samples[0][0] < time_ns - self._window_ns:
-            self._samples.popleft()
+    def add(self, innovation: Innovation) -> None:
+        """Take the innovation of a step, in the order of time."""
+        self._steps.append(innovation)
+        while self._steps[0].end_ns < innovation.end_ns - self._window_ns:
+            self._steps.popleft()
 
     def inflation(self, confidence: float = 0.99) -> Inflation | None:
         """
         Return the inflation of the unit's covariance, None where too little is known.
 
-        The bounds are exact for normal errors: the p-quantile of the median of n values is the
-        chi-square quantile at the p-quantile of the beta distribution of the middle order
-        statistic. The second source's share of the variance is then taken off; where it has
-        nearly all, the bounds are far apart.
+        The bounds are exact for independent normal errors: the p-quantile of the k-th smallest of
+        n values is the chi-square quantile at the p-quantile of the beta distribution of that
+        order statistic. The shares of the second source and of the pose's noise are then taken
+        off; where they have most, only an optimistic covariance can be told.
+
+        Both halves of the window must say so by themselves: a clock that stepped, or anything else
+        that went wrong once, spoils only one of them.
         """
-        count = len(self._samples)
-        if count < _LEAST_SAMPLES:
+        steps = list(self._steps)
+        if not steps or steps[-1].end_ns - steps[0].begin_ns < _LEAST_SHARE * self._window_ns:
             return None
-        ordered = sorted(nis for _, nis, _ in self._samples)
-        # The lower of the two middle values where there are two.
-        rank = (count + 1) // 2
-        median = ordered[rank - 1]
-        share = sum(share for _, _, share in self._samples) / count
-        if share <= 0.0:
+        found = self._judge(steps, confidence)
+        if found is None or found.low <= 1.0:
+            return found
+        middle = len(steps) // 2
+        halves = [self._judge(half, confidence) for half in (steps[:middle], steps[middle:])]
+        return replace(found, low=min(
+            found.low, *(0.0 if half is None else half.factor for half in halves)))
+
+    def _judge(self, steps: Sequence[Innovation], confidence: float) -> Inflation | None:
+        """Return the inflation by some of the steps."""
+        begins, complete = self._intervals(steps)
+        if complete.sum() < _LEAST_SAMPLES:
             return None
+
+        def summed(values: np.ndarray) -> np.ndarray:
+            return np.add.reduceat(values, begins)[complete]
+
+        difference = np.array([step.difference for step in steps])
+        if len(self._calibration_sigmas):
+            motion = np.array([step.motion for step in steps])
+            coefficients, enlarged = _calibration(
+                summed(difference), summed(motion), self._calibration_sigmas)
+            difference = enlarged * (difference - motion @ coefficients)
+        jitter = self._jitter(steps, difference)
+        difference = np.einsum(
+            'nij,nj->ni', np.array([step.turn for step in steps]), difference)
+        growth = np.array([step.growth for step in steps])
+        growing = _growing(np.diagonal(growth, axis1=1, axis2=2))
+        if growing.any():
+            unit = _positive_parts(summed(growth)[:, growing][:, :, growing])
+            difference = difference[:, growing]
+        else:
+            unit = 2.0 * np.array([step.reported for step in steps])[begins][complete]
+            jitter = _Jitter(0.0, 0.0, 0.0)
+        other = np.multiply.outer(
+            summed(np.array([step.other_variance for step in steps])), np.eye(unit.shape[-1]))
+        difference = summed(difference)
         tail = (1.0 - confidence) / 2.0
+        telling = (self._tells_both_ways and growing.any()
+                   and _share(unit, other) >= _LEAST_UNIT_SHARE)
+        return Inflation(*(
+            self._factor(difference, unit, other + 2.0 * variance * np.eye(unit.shape[-1]), level)
+            for variance, level in zip(jitter, (0.5, 1.0 - tail, tail))),
+            len(difference), bool(telling))
 
-        def factor(probability: float) -> float:
-            middle = betaincinv(rank, count + 1 - rank, probability)
-            expected = 2.0 * float(gammaincinv(self._freedom / 2.0, middle))
-            return (max(0.0, median / expected - (1.0 - share)) / share) ** 0.5
+    def _intervals(self, steps: Sequence[Innovation]) -> tuple[np.ndarray, np.ndarray]:
+        """Return the number of each interval's first step, and whether it is complete (bool)."""
+        begins, complete = [], []
+        begin_ns = end_ns = None
+        for number, step in enumerate(steps):
+            if begin_ns is None or step.begin_ns != end_ns:
+                begins.append(number)
+                complete.append(False)
+                begin_ns = step.begin_ns
+            end_ns = step.end_ns
+            if end_ns - begin_ns >= 0.99 * self._interval_ns:
+                complete[-1] = True
+                begin_ns = None
+        return np.array(begins), np.array(complete)
 
-        return Inflation(factor(0.5), factor(1.0 - tail), factor(tail), count)
+    def _factor(self, difference: np.ndarray, unit: np.ndarray, other: np.ndarray,
+                level: float) -> float:
+        """Return the inflation of ``unit`` for one level of the order statistic."""
+        count, freedom = difference.shape
+        share = _share(unit, other)
+        if share <= 0.0:
+            return 0.0
+        weighted = np.linalg.solve(unit + other, difference[..., None])
+        nis = np.sort(np.sum(difference * weighted[..., 0], axis=-1))
+        rank = max(1, round(self._quantile * count))
+        place = betaincinv(rank, count + 1 - rank, level)
+        expected = 2.0 * float(gammaincinv(freedom / 2.0, place))
+        left = max(0.0, float(nis[rank - 1]) / expected - (1.0 - share))
+        return (left / share) ** 0.5
+
+    def _jitter(self, steps: Sequence[Innovation], difference: np.ndarray) -> _Jitter:
+        """
+        Return the noise of a single pose, from the differences (n, k) over the steps.
+
+        A pose that is off to one side makes the step before it too long and the one after it too
+        short: the covariance of neighbours is minus its variance. Noise that lasts for several
+        poses shows as far apart; all within an interval is summed up.
+        """
+        limit = float(np.median([np.mean(np.diag(step.reported)) for step in steps]))
+        clipped = np.clip(difference, *_bounds(difference))
+        variance = float(np.mean(clipped ** 2))
+        length_ns = float(np.median([step.end_ns - step.begin_ns for step in steps]))
+        apart = max(1, round(self._interval_ns / length_ns) - 1)
+        # Steps with the same number follow each other without a gap.
+        run = np.cumsum([False] + [before.end_ns != after.begin_ns
+                                   for before, after in zip(steps, steps[1:])])
+        likely = 0.0
+        for lag in range(1, apart + 1):
+            joined = run[lag:] == run[:-lag]
+            if joined.any():
+                likely -= float(np.mean((clipped[lag:] * clipped[:-lag])[joined]))
+        doubt = variance * (apart / difference.size) ** 0.5
+        return _Jitter(*(
+            min(limit, max(0.0, likely + sign * doubt)) for sign in (0.0, 1.0, -1.0)))
 
 
-class TurnConsistency:
+def _growing(changes: np.ndarray) -> np.ndarray:
+    """Return per axis whether the changes (n, k) of its variance are a growth (bool)."""
+    rise = np.maximum(changes, 0.0).sum(axis=0)
+    fall = np.maximum(-changes, 0.0).sum(axis=0)
+    return (rise > 0.0) & (fall <= _LEAST_GROWTH * (rise + fall))
+
+
+def _share(unit: np.ndarray, other: np.ndarray) -> float:
+    """Return the mean share of ``unit`` (n, k, k) in the variance of both."""
+    parts = np.linalg.solve(unit + other, unit)
+    return float(np.mean(np.trace(parts, axis1=-2, axis2=-1))) / unit.shape[-1]
+
+
+def _positive_parts(matrices: np.ndarray) -> np.ndarray:
+    """Return symmetric matrices (n, k, k) with their negative eigenvalues set to zero."""
+    values, vectors = np.linalg.eigh(matrices)
+    return (vectors * np.maximum(values, 0.0)[..., None, :]) @ np.swapaxes(vectors, -1, -2)
+
+
+def _bounds(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return per axis the range in which normal errors with the same core lie."""
+    middle = np.median(values, axis=0)
+    reach = _CLIP_SIGMAS * _MAD_TO_SIGMA * np.median(np.abs(values - middle), axis=0)
+    return middle - reach, middle + reach
+
+
+def _calibration(difference: np.ndarray, motion: np.ndarray,
+                 sigmas: np.ndarray) -> tuple[np.ndarray, float]:
     """
-    The unit's turning against a gyroscope's, over intervals of ``interval_s``.
+    Return the coefficients (m, k) by which the differences (n, k) follow the motion (n, m).
 
-    ``rate_sigma_radps`` is the standard deviation of the gyroscope's mean rate over an interval,
-    noise and remaining bias together; ``pose_noise_rad`` that of the orientation of a pose beyond
-    its drift. Stamps of both must be on one clock. Memory is bounded by the window.
+    Least squares per axis with a prior of the given ``sigmas`` (m,) on the coefficients, without
+    the intervals that are far off on any axis. Beside them the factor by which the residuals are
+    to be enlarged, for what the fit took from them.
     """
-
-    def __init__(self, rate_sigma_radps: float, pose_noise_rad: float, interval_s: float = 0.25,
-                 window_s: float = 10.0) -> None:
-        self._rate_sigma_radps = rate_sigma_radps
-        self._pose_noise_rad = pose_noise_rad
-        self._interval_ns = round(interval_s * 1e9)
-        self._window = InnovationWindow(3, window_s)
-        self._poses: deque[tuple[int, np.ndarray, np.ndarray]] = deque()
-        self._rates: deque[tuple[int, np.ndarray]] = deque()
-
-    def add_rate(self, stamp_ns: int, rate_radps: np.ndarray) -> None:
-        """Take a turn rate (3,) in the unit's frame; stamps that do not advance are left out."""
-        if self._rates and stamp_ns <= self._rates[-1][0]:
-            return
-        self._rates.append((stamp_ns, np.asarray(rate_radps, dtype=float)))
-        self._compare()
-
-    def add_pose(self, stamp_ns: int, rotation: np.ndarray, covariance: np.ndarray) -> None:
-        """Take an orientation (3, 3) and its covariance (3, 3) about the fixed axes."""
-        if self._poses and stamp_ns - self._poses[-1][0] < self._interval_ns:
-            return
-        self._poses.append((stamp_ns, np.asarray(rotation), np.asarray(covariance)))
-        self._compare()
-
-    def inflation(self, confidence: float = 0.99) -> Inflation | None:
-        """Return the inflation of the reported rotation covariance; see `InnovationWindow`."""
-        return self._window.inflation(confidence)
-
-    def _compare(self) -> None:
-        while len(self._poses) >= 2 and self._rates and self._rates[-1][0] >= self._poses[1][0]:
-            begin_ns, begin, begin_covariance = self._poses.popleft()
-            end_ns, end, end_covariance = self._poses[0]
-            turn = self._integrate(begin_ns, end_ns)
-            if turn is None:
-                continue
-            innovation = so3.log(turn.T @ begin.T @ end)
-            growth = _positive_part(end.T @ (end_covariance - begin_covariance) @ end)
-            noise = 2.0 * self._pose_noise_rad ** 2 * np.eye(3)
-            drift_rad = self._rate_sigma_radps * (end_ns - begin_ns) * 1e-9
-            self._window.add(end_ns, innovation, growth + noise, drift_rad ** 2 * np.eye(3))
-
-    def _integrate(self, begin_ns: int, end_ns: int) -> np.ndarray | None:
-        """Return the gyroscope's turn (3, 3), None if its rates do not cover the interval."""
-        while len(self._rates) >= 2 and self._rates[1][0] <= begin_ns:
-            self._rates.popleft()
-        if self._rates[0][0] > begin_ns:
-            return None
-        stamps = np.array([stamp_ns - begin_ns for stamp_ns, _ in self._rates]) * 1e-9
-        rates = np.array([rate for _, rate in self._rates])
-        length_s = (end_ns - begin_ns) * 1e-9
-        if np.diff(stamps).max() > _LONGEST_GAP * length_s:
-            return None
-        inner = stamps[(stamps > 0.0) & (stamps < length_s)]
-        times = np.concatenate([[0.0], inner, [length_s]])
-        at_times = np.stack([np.interp(times, stamps, axis) for axis in rates.T], axis=-1)
-        turns = so3.exp((at_times[1:] + at_times[:-1]) / 2.0 * np.diff(times)[:, None])
-        return reduce(np.matmul, turns)
+    scaled = motion * sigmas
+    axes = difference.shape[1]
+    coefficients = np.zeros((len(sigmas), axes))
+    enlarged = 1.0
+    for _ in range(_FITS):
+        residual = difference - scaled @ coefficients
+        low, high = _bounds(residual)
+        usual = np.all((residual >= low) & (residual <= high), axis=-1)
+        inputs, count, taken = scaled[usual], usual.sum(), 0.0
+        if not count:
+            break
+        for axis in range(axes):
+            noise = max(float(np.mean(residual[usual, axis] ** 2)), 1e-30)
+            gain = np.linalg.solve(inputs.T @ inputs + noise * np.eye(len(sigmas)), inputs.T)
+            coefficients[:, axis] = gain @ difference[usual, axis]
+            taken += float(np.trace(gain @ inputs)) / axes
+        enlarged = (count / max(1.0, count - taken)) ** 0.5
+    return coefficients * sigmas[:, None], enlarged
 
 
-def least(inflations: Iterable[Inflation | None]) -> Inflation | None:
+def agreed(inflations: Iterable[Inflation | None]) -> Inflation | None:
     """
-    Return the smallest inflation that second sources of the same quantity found.
+    Return the largest of the inflations, by second sources of one quantity, that none contradicts.
 
-    The unit is condemned only if all that can tell agree: where one second source confirms the
-    unit, two stand against the other one, which is then at fault (a slipping wheel).
+    One contradicts another where it is surely below what that one found: then two, the unit among
+    them, stand against that other one, which is at fault (a slipping wheel). A source that is too
+    coarse to tell contradicts nobody.
     """
-    known = [inflation for inflation in inflations if inflation is not None]
-    return min(known, key=lambda inflation: inflation.factor, default=None)
-
-
-def _positive_part(matrix: np.ndarray) -> np.ndarray:
-    """Return the symmetric matrix with its negative eigenvalues set to zero."""
-    values, vectors = np.linalg.eigh(matrix)
-    return (vectors * np.maximum(values, 0.0)) @ vectors.T
+    known = sorted((inflation for inflation in inflations if inflation is not None),
+                   key=lambda inflation: inflation.low, reverse=True)
+    for inflation in known:
+        if all(other.high >= inflation.factor for other in known):
+            return inflation
+    return None

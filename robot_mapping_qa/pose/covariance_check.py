@@ -13,6 +13,8 @@ import numpy as np
 
 # Fields travel as float64 but are often computed as float32, whose rounding is 6e-8.
 _RELATIVE_TOLERANCE = 1e-6
+# Far beyond any place on Earth and any turn, and the square of what is let through is finite.
+_LARGEST_VARIANCE = 1e30
 _AXES = ('x', 'y', 'z', 'rotation about X', 'rotation about Y', 'rotation about Z')
 
 
@@ -36,12 +38,12 @@ def check_covariance(covariance: np.ndarray) -> CovarianceFinding:
     """
     Judge a 6 x 6 covariance in ROS order (m, rad).
 
-    Invalid: an entry that is not finite, a negative variance, not symmetric, not positive
-    semi-definite. Missing: the position block or the rotation block is all zero, which
-    geometry_msgs/PoseWithCovariance senders use for "not filled in"; a single zero variance
-    is accepted, as a planar robot has them. Symmetry and definiteness are judged after scaling
-    every axis to unit variance, so that metres and radians, and a huge variance on an axis that
-    is not measured, weigh the same.
+    Invalid: an entry that is not finite, a negative or a meaningless variance, not symmetric,
+    not positive semi-definite. Missing: the position block or the rotation block is all zero,
+    which geometry_msgs/PoseWithCovariance senders use for "not filled in"; a single zero
+    variance is accepted, as a planar robot has them. Symmetry and definiteness are judged after
+    scaling every axis to unit variance, so that metres and radians, and a huge variance on an
+    axis that is not measured, weigh the same.
     """
     rows = covariance.tolist()
     if not all(map(isfinite, chain.from_iterable(rows))):
@@ -51,6 +53,10 @@ def check_covariance(covariance: np.ndarray) -> CovarianceFinding:
         axis = variances.index(min(variances))
         return CovarianceFinding(
             'invalid', f'has a negative variance: {_AXES[axis]} {variances[axis]:.3g}')
+    if max(variances) > _LARGEST_VARIANCE:
+        axis = variances.index(max(variances))
+        return CovarianceFinding(
+            'invalid', f'has a variance beyond any meaning: {_AXES[axis]} {variances[axis]:.3g}')
     if not (any(variances[:3]) and any(variances[3:])):
         if not covariance.any():
             return CovarianceFinding('missing', 'is missing: all zero')

@@ -8,23 +8,25 @@ from collections import Counter
 
 import numpy as np
 
+from robot_mapping_qa.pose.consistency import Inflation
 from robot_mapping_qa.pose.covariance_check import check_covariance, PlaceholderWatch
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.verdicts import Condition, Event, Severity
 
-_SEVERITIES = {'invalid': Severity.HARD, 'missing': Severity.SOFT, 'placeholder': Severity.SOFT}
+_SEVERITIES = {'invalid': Severity.HARD, 'missing': Severity.NOTICE,
+               'placeholder': Severity.NOTICE, 'optimistic': Severity.NOTICE}
 # A state that held for less than this share of the messages does not name the whole run.
 _SHARE_THAT_COUNTS = 0.01
 
 
 class CovarianceTrust:
     """
-    State of the reported covariance: 'trusted', 'missing', 'placeholder' or 'invalid'.
+    State of the reported covariance: 'trusted', 'missing', 'placeholder', 'optimistic', 'invalid'.
 
     After a bad covariance the state stays until good ones have come for the limits'
     ``fault_hold_s``, so that neither a verdict misses it nor events pile up. An invalid
-    covariance is a fault of the unit (hard); a missing one or a placeholder only leaves the
-    quality unknown (soft).
+    covariance is a fault of the unit (hard). The others are notices: the estimate takes the place
+    of a missing one or a placeholder, and an optimistic one is inflated.
     """
 
     def __init__(self, name: str, limits: PoseLimits) -> None:
@@ -38,6 +40,8 @@ class CovarianceTrust:
         self._watch = PlaceholderWatch(
             self._limits.placeholder_after_m, self._limits.placeholder_after_s)
         self._finding = ('trusted', '')
+        self.too_small_by = 1.0
+        """How many times too small it was when it was last found optimistic."""
         self._state = 'trusted'
         self._reason = ''
         self._onset_ns = 0
@@ -48,9 +52,18 @@ class CovarianceTrust:
         """What the covariance is worth at present."""
         return self._state
 
-    def add(self, covariance: np.ndarray, stamp_ns: int, path_length_m: float,
-            now_ns: int) -> tuple[Event, ...]:
-        """Take the covariance of a message; return an event where the state changed."""
+    @property
+    def is_usable(self) -> bool:
+        """Whether it is a covariance that can be compared with an error."""
+        return self._state in ('trusted', 'optimistic')
+
+    def add(self, covariance: np.ndarray, stamp_ns: int, path_length_m: float, now_ns: int,
+            too_small_by: Inflation | None = None) -> tuple[Event, ...]:
+        """
+        Take the covariance of a message; return an event where the state changed.
+
+        ``too_small_by`` is its inflation where second sources have found it optimistic.
+        """
         if self._watch.changed(covariance, stamp_ns, path_length_m):
             found = check_covariance(covariance)
             self._finding = ('trusted' if found.state == 'valid' else found.state, found.reason)
@@ -59,6 +72,11 @@ class CovarianceTrust:
             state = 'placeholder'
             reason = ('is a placeholder: the same bit for bit for '
                       f'{self._watch.unchanged_m(path_length_m):.0f} m')
+        elif state == 'trusted' and too_small_by is not None:
+            state = 'optimistic'
+            self.too_small_by = too_small_by.factor
+            reason = (f'is too small: the error is about {too_small_by.factor:.1f} times what it '
+                      f'says ({too_small_by.low:.1f} to {too_small_by.high:.1f})')
         if state != 'trusted':
             self._until_ns = now_ns + round(self._limits.fault_hold_s * 1e9)
             self._reason = reason
@@ -87,11 +105,11 @@ class CovarianceTrust:
         """
         Return the one word for the whole run, None before the first message.
 
-        It is the worst state, in the order invalid, missing, placeholder, that held for at least
-        one message in a hundred.
+        It is the worst state, in the order invalid, missing, placeholder, optimistic, that held
+        for at least one message in a hundred.
         """
         total = self._counts.total()
-        for state in ('invalid', 'missing', 'placeholder'):
+        for state in ('invalid', 'missing', 'placeholder', 'optimistic'):
             if total and self._counts[state] >= _SHARE_THAT_COUNTS * total:
                 return state
         return 'trusted' if total else None

@@ -4,46 +4,39 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import hypot, isfinite
-from typing import Any, Sequence
+from dataclasses import replace
+from math import hypot
+from typing import Any, Mapping, Sequence
 
 import numpy as np
 
 from robot_mapping_qa.pose.covariance_trust import CovarianceTrust
-from robot_mapping_qa.pose.jumps import JumpDetector, PoseSample, Step
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
+from robot_mapping_qa.pose.error_estimate import ErrorEstimate
+from robot_mapping_qa.pose.jump_log import JumpLog
+from robot_mapping_qa.pose.jumps import JumpDetector, Step
 from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.limits import PoseLimits
+from robot_mapping_qa.pose.motion_trust import MotionTrust
 from robot_mapping_qa.pose.point_error import point_error_m
-from robot_mapping_qa.pose.quaternion import Quaternion, rotate, Vector
+from robot_mapping_qa.pose.pose_silence import silence_conditions
+from robot_mapping_qa.pose.quaternion import rotate
+from robot_mapping_qa.pose.trust_limits import TrustLimits
+from robot_mapping_qa.pose.usable_pose import (
+    frames_of, problem_of, sample_of, unit_quaternion)
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
 # Going back further than this is a new start (a bag played again, simulated time reset), less is
 # a message out of order.
 _RESTART_NS = 1_000_000_000
-# tf2 accepts no quaternion whose length is off by more (common practice, no source).
-_LENGTH_TOLERANCE = 0.01
 # Of all normal errors of one root mean square the one along a single axis has the widest 95 %
 # radius, 1.95996 times it; that of `point_error_m` is exact there and below elsewhere.
 _WIDEST_RADIUS = 1.96
-# A unit that jumps for hours must not fill the memory.
-_JUMPS_KEPT = 10_000
-
-
-@dataclass(frozen=True, slots=True)
-class Jump:
-    """
-    A jump of the pose, at the receive time of the message that carried it.
-
-    ``percent_of_distance`` relates its size to the distance travelled since the jump before (or
-    the start); None where that distance is shorter than the jump itself.
-    """
-
-    at_ns: int
-    size_m: float
-    size_rad: float
-    percent_of_distance: float | None
+# A report that is off by more is no information; the estimate is the floor anyway.
+_MOST_INFLATION = 10.0
+# Longer than the time between two clouds that are judged.
+_UNUSABLE_SHOWN_S = 5.0
 
 
 class PoseMonitor:
@@ -53,27 +46,35 @@ class PoseMonitor:
     ``name`` is the stream's name, ``view_direction`` the direction in the unit's frame in which
     the inspected structure lies (REP 103: x is forward), ``working_distance_m`` its distance.
     The stream counts as silent after ``silence_s``, or if that is None after the limits' time or
-    five periods of ``rate_hz``. All ``*_ns`` arguments are host time.
+    five periods of ``rate_hz``. ``degradation``, ``mounts`` and ``point_error_limit_m`` are for
+    the `ErrorEstimate`; ``trust`` holds the motion streams against the reported covariance. All
+    ``*_ns`` arguments are host time.
     """
 
     def __init__(self, name: str, limits: PoseLimits, working_distance_m: float,
                  rate_hz: float | None = None, silence_s: float | None = None,
-                 view_direction: Sequence[float] = (1.0, 0.0, 0.0)) -> None:
+                 view_direction: Sequence[float] = (1.0, 0.0, 0.0), *,
+                 degradation: DegradationLimits = DegradationLimits(),
+                 mounts: Mapping[str, np.ndarray] | None = None,
+                 point_error_limit_m: float | None = None,
+                 trust: MotionTrust | None = None) -> None:
         length = hypot(*view_direction)
         if not length > 0.0:
             raise ValueError(f'view_direction: found {view_direction!r}, expected a direction')
         self.name = name
         self.limits = limits
-        self._distance_m = working_distance_m
-        self._lever_m = tuple(working_distance_m * axis / length for axis in view_direction)
+        self._lever_m = tuple(
+            working_distance_m * float(axis) / length for axis in view_direction)
         if silence_s is None:
             silence_s = max(limits.stale_s, 5.0 / rate_hz if rate_hz else 0.0)
         self._silence_ns = round(silence_s * 1e9)
-        self._jumps: list[Jump] = []
-        self._path_length_m = 0.0
+        self._jumps = JumpLog(name, limits.jump_limit_rad)
         self._start_ns: int | None = None
         self._trust = CovarianceTrust(name, limits)
         self._motion = JumpDetector(limits)
+        self._motion_trust = trust or MotionTrust(TrustLimits(), {})
+        self._error = ErrorEstimate(
+            name, degradation, self._lever_m, mounts, point_error_limit_m)
         self._latch = ConditionLatch()
         self._forget()
 
@@ -81,20 +82,22 @@ class PoseMonitor:
         """Start anew, but keep what the summary counts over the whole run."""
         self._motion.restart()
         self._trust.restart()
+        self._error.restart()
+        self._motion_trust.restart()
         self._latch.clear()
         self._reference_frames: tuple[str, str] | None = None
         self._odometry: Odometry | None = None
         self._received_ns: int | None = None
         self._new_pose_ns: int | None = None
         self._frames_changed_ns = 0
-        self._distance_since_jump_m = 0.0
+        self._jumps.restart()
         self._step_ns = 0
 
     def add(self, odometry: Odometry, receive_ns: int) -> tuple[Event, ...]:
         """Take a message; return what happened with it."""
         events = list(self.tick(receive_ns))
         self._received_ns = receive_ns
-        problem = _problem_of(odometry)
+        problem = problem_of(odometry)
         if problem is not None:
             events += self._refuse('pose_invalid', f'{self.name} {problem}', receive_ns)
             return tuple(events)
@@ -109,12 +112,36 @@ class PoseMonitor:
         events += self._check_frames(odometry, receive_ns)
         self._new_pose_ns = receive_ns
         self._odometry = odometry
-        step = self._motion.step(_sample_of(odometry))
+        sample = sample_of(odometry)
+        step = self._motion.step(sample)
         if step is not None:
             events += self._follow(step, receive_ns)
-        events += self._trust.add(
-            odometry.covariance, odometry.stamp_ns, self._path_length_m, receive_ns)
+        events += self._judge_covariance(odometry, receive_ns)
+        events += self._error.add(
+            sample.stamp_ns, sample.position_m, sample.quaternion, odometry.covariance,
+            self._jumps.path_length_m, receive_ns)
         return tuple(events)
+
+    def add_motion(self, name: str, stamp_ns: int, receive_ns: int,
+                   motion: tuple[float, ...]) -> None:
+        """Take turn rate, and velocity where there is one; see `SecondSource.add`."""
+        self._motion_trust.add_motion(name, stamp_ns, receive_ns, motion)
+
+    def add_map_pose(self, pose: Odometry, receive_ns: int) -> tuple[Event, ...]:
+        """Take the unit's corrected pose; return the loop closures that it shows."""
+        return tuple(self._error.add_map_pose(pose, receive_ns))
+
+    def add_geometry(self, name: str, information: np.ndarray, receive_ns: int) -> None:
+        """Take what a cloud tells; see `DegradationEstimate.add_geometry`."""
+        self._error.degradation.add_geometry(name, information, receive_ns)
+
+    def set_camera(self, sees: bool) -> None:
+        """Take note whether a camera that aids the unit sees well."""
+        self._error.degradation.set_camera(sees)
+
+    def wants_geometry(self, name: str, receive_ns: int) -> bool:
+        """Return whether the next cloud of a stream is due to be judged."""
+        return self._error.degradation.wants(name, receive_ns)
 
     def malformed(self, receive_ns: int, why: str) -> tuple[Event, ...]:
         """Take note of a message that could not be read."""
@@ -122,6 +149,15 @@ class PoseMonitor:
         self._received_ns = receive_ns
         return events + self._refuse(
             'malformed', f'{self.name} sent a message that cannot be read: {why}', receive_ns)
+
+    def unusable(self, stream: str, receive_ns: int, why: str) -> tuple[Event, ...]:
+        """Take note of a message of another stream that tells nothing of motion or place."""
+        text = f'{stream} sent a message that the pose cannot be judged by: {why}'
+        is_new = self._latch.hold(f'{stream}/unusable', text, Severity.NOTICE, receive_ns,
+                                  _UNUSABLE_SHOWN_S)
+        if not is_new:
+            return ()
+        return (Event('message_malformed', stream, receive_ns, receive_ns, text),)
 
     def tick(self, now_ns: int) -> tuple[Event, ...]:
         """Let time pass; notices that host time was set back."""
@@ -137,24 +173,32 @@ class PoseMonitor:
         Judge the pose as it stands at ``now_ns``.
 
         ``point_error_m`` is the 95 % radius at the working distance, ``sigma_position_m`` and
-        ``sigma_rotation_rad`` are the standard deviations of the worst axis, all from the reported
-        covariance and None while that cannot be trusted or the unit is silent.
+        ``sigma_rotation_rad`` are the standard deviations of the worst axis, all from the
+        covariance that is believed (`ErrorEstimate.believed`) and None while the reported one is
+        invalid or the unit is silent. ``inflation`` is that of the reported covariance, with
+        bounds. The others are those of `ErrorEstimate.figures`.
         """
         silence = self._silence(now_ns)
         conditions = self._conditions(silence, now_ns)
         odometry = self._odometry
-        known = odometry is not None and not silence and self._trust.state == 'trusted'
+        believed = None if odometry is None or silence else self._believed(odometry)
+        inflation = self._motion_trust.inflation
+        speed_mps = None if silence else self._motion.speed_mps
         figures: dict[str, float | None] = {
             'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None,
-            'path_length_m': self._path_length_m,
-            'speed_mps': None if silence else self._motion.speed_mps,
+            'path_length_m': self._jumps.path_length_m,
+            'speed_mps': speed_mps,
             'turn_rate_radps': None if silence else self._motion.turn_rate_radps,
             'age_s': (None if self._new_pose_ns is None
-                      else max(0, now_ns - self._new_pose_ns) * 1e-9)}
-        if known:
-            variances = odometry.covariance.diagonal().tolist()
-            lever_m = rotate(_unit_quaternion(odometry), self._lever_m)
-            figures['point_error_m'] = point_error_m(odometry.covariance, lever_m)
+                      else max(0, now_ns - self._new_pose_ns) * 1e-9),
+            'inflation': None if inflation is None else inflation.factor,
+            'inflation_low': None if inflation is None else inflation.low,
+            'inflation_high': None if inflation is None else inflation.high,
+            **self._error.figures(speed_mps)}
+        if believed is not None:
+            variances = believed.diagonal().tolist()
+            lever_m = rotate(unit_quaternion(odometry), self._lever_m)
+            figures['point_error_m'] = point_error_m(believed, lever_m)
             figures['sigma_position_m'] = max(variances[:3]) ** 0.5
             figures['sigma_rotation_rad'] = max(variances[3:]) ** 0.5
         return Verdict('pose', now_ns, tuple(conditions), figures)
@@ -169,53 +213,85 @@ class PoseMonitor:
         silence = self._silence(now_ns)
         if odometry is None or silence or self._conditions(silence, now_ns):
             return False
-        xx, yy, zz, aa, bb, cc = odometry.covariance.diagonal().tolist()
-        # The root mean square of d + t x l is at most that of d plus |l| times that of t.
-        rms_m = (xx + yy + zz) ** 0.5 + self._distance_m * (aa + bb + cc) ** 0.5
-        return _WIDEST_RADIUS * rms_m <= limit_m
+        return _WIDEST_RADIUS * self._error.bound_m(self._reported(odometry)) <= limit_m
 
     def estimate(self) -> Odometry | None:
-        """Return the newest pose with its covariance, None before the first."""
+        """
+        Return the newest pose with the estimated covariance, None before the first.
+
+        Corrected by the map and in its frame, where the unit gives a corrected pose.
+        """
+        return None if self._odometry is None else self._error.published(self._odometry)
+
+    def judged_pose(self) -> tuple[Odometry, bool] | None:
+        """
+        Return the newest pose as the unit gave it, with the covariance that is believed if any.
+
+        Beside it whether there is one, else it is the reported one. None before the first pose.
+        """
+        odometry = self._odometry
+        if odometry is None:
+            return None
+        believed = self._believed(odometry)
+        if believed is None or believed is odometry.covariance:
+            return odometry, believed is not None
+        return replace(odometry, covariance=believed), True
+
+    @property
+    def newest(self) -> Odometry | None:
+        """The newest usable pose as the unit gave it."""
         return self._odometry
+
+    def _reported(self, odometry: Odometry) -> np.ndarray | None:
+        """Return what can be used of the reported covariance."""
+        state = self._trust.state
+        if state == 'trusted':
+            return odometry.covariance
+        if state == 'optimistic':
+            factor = min(self._trust.too_small_by, _MOST_INFLATION)
+            return odometry.covariance * factor ** 2
+        return None
+
+    def _believed(self, odometry: Odometry) -> np.ndarray | None:
+        """Return the covariance that counts, None where the unit sends none that can be one."""
+        if self._trust.state == 'invalid':
+            return None
+        return self._error.believed(self._reported(odometry))
 
     @property
     def path_length_m(self) -> float:
         """The way travelled."""
-        return self._path_length_m
-
-    @property
-    def covariance_is_trusted(self) -> bool:
-        """Whether the reported covariance is worth anything at present."""
-        return self._trust.state == 'trusted'
+        return self._jumps.path_length_m
 
     def rebase(self, now_ns: int) -> tuple[Event, ...]:
         """
         Take the present pose, and the frame it is given in, as good.
 
-        Ends the conditions of a jump and of a changed frame; the distance that jumps are compared
-        with starts again.
+        Ends the conditions of a jump and of a changed frame; the estimate of the error, and the
+        distance that jumps are compared with, start again.
         """
         events = self.tick(now_ns)
         self._latch.clear(f'{self.name}/jump')
-        self._distance_since_jump_m = 0.0
+        self._jumps.restart()
         if self._odometry is not None:
-            self._reference_frames = _frames_of(self._odometry)
+            self._reference_frames = frames_of(self._odometry)
+            sample = sample_of(self._odometry)
+            self._error.rebase(sample.position_m, sample.quaternion, now_ns)
         return events
 
     def summary(self) -> dict[str, Any]:
         """
         Return the figures of the whole run under the keys of ``pose`` in summary.json.
 
-        ``inflation`` is None: a reported covariance alone does not tell how far it is off. At
-        most the first 10,000 jumps are listed.
+        ``inflation`` is the median over the run, None without a motion stream to judge by: a
+        reported covariance alone does not tell how far it is off. At most the first 10,000 jumps
+        are listed.
         """
         return {
-            'path_length_m': self._path_length_m,
+            'path_length_m': self._jumps.path_length_m,
             'reported_covariance': self._trust.overall(),
-            'inflation': None,
-            'jumps': [
-                {'at_ns': jump.at_ns, 'size_m': jump.size_m, 'size_rad': jump.size_rad,
-                 'percent_of_distance': jump.percent_of_distance} for jump in self._jumps]}
+            'inflation': self._motion_trust.overall(),
+            'jumps': self._jumps.summary()}
 
     def _follow(self, step: Step, now_ns: int) -> list[Event]:
         """Count the way, watch the speed, and report a jump."""
@@ -223,12 +299,12 @@ class PoseMonitor:
         events = []
         if step.jump_before is not None:
             # It was counted as way when it came.
-            self._count_way(-step.jump_before.distance_m)
+            self._jumps.count_way(-step.jump_before.distance_m)
             events.append(self._jump(step.jump_before, self._step_ns, now_ns))
         if step.is_jump:
             events.append(self._jump(step, now_ns, now_ns))
         else:
-            self._count_way(step.distance_m)
+            self._jumps.count_way(step.distance_m)
         self._step_ns = now_ns
         for what, value, limit, unit in (
                 ('speed', self._motion.speed_mps, limits.max_speed_mps, 'm/s'),
@@ -241,45 +317,36 @@ class PoseMonitor:
                     Severity.HARD, now_ns, limits.fault_hold_s)
         return events
 
-    def _count_way(self, distance_m: float) -> None:
-        self._path_length_m += distance_m
-        self._distance_since_jump_m += distance_m
-
     def _jump(self, step: Step, onset_ns: int, now_ns: int) -> Event:
-        distance_m = self._distance_since_jump_m
-        percent = 100.0 * step.size_m / distance_m if distance_m > step.size_m else None
-        text = f'{self.name} jumped {step.size_m:.2f} m'
-        if step.size_rad > 0.5 * self.limits.jump_limit_rad:
-            text += f' and {step.size_rad:.2f} rad'
-        values = {'size_m': step.size_m, 'size_rad': step.size_rad,
-                  'x_m': step.residual_m[0], 'y_m': step.residual_m[1], 'z_m': step.residual_m[2]}
-        if percent is not None:
-            text += f', {percent:.1f} % of the {distance_m:.0f} m travelled'
-            values['percent_of_distance'] = percent
-        if len(self._jumps) < _JUMPS_KEPT:
-            self._jumps.append(Jump(onset_ns, step.size_m, step.size_rad, percent))
-        self._distance_since_jump_m = 0.0
-        self._latch.hold(f'{self.name}/jump', text, Severity.HARD, now_ns,
+        event = self._jumps.add(step, onset_ns, now_ns)
+        sample = self._motion.last
+        self._error.jumped(sample.position_m, sample.quaternion, step.residual_m,
+                           step.residual_rad, now_ns)
+        self._motion_trust.interrupt()
+        self._latch.hold(f'{self.name}/jump', event.text, Severity.HARD, now_ns,
                          self.limits.jump_hold_s)
-        return Event('pose_jump', self.name, onset_ns, now_ns, text, values)
+        return event
 
     def _check_frames(self, odometry: Odometry, now_ns: int) -> list[Event]:
-        frames = _frames_of(odometry)
+        frames = frames_of(odometry)
         if self._reference_frames is None:
             self._reference_frames = frames
-        if self._odometry is None or frames == _frames_of(self._odometry):
+        if self._odometry is None or frames == frames_of(self._odometry):
             return []
         # Poses in different frames cannot be compared.
         self._motion.restart()
+        self._motion_trust.interrupt()
+        self._error.change_frames(
+            tuple(odometry.position_m.tolist()), unit_quaternion(odometry), now_ns)
         self._frames_changed_ns = now_ns
-        before = '{} -> {}'.format(*_frames_of(self._odometry))
+        before = '{} -> {}'.format(*frames_of(self._odometry))
         text = f'{self.name} changed its frames from {before} to {frames[0]} -> {frames[1]}'
         return [Event('frame_changed', self.name, now_ns, now_ns, text)]
 
     def _frame_condition(self) -> list[Condition]:
-        if self._odometry is None or _frames_of(self._odometry) == self._reference_frames:
+        if self._odometry is None or frames_of(self._odometry) == self._reference_frames:
             return []
-        frames = _frames_of(self._odometry)
+        frames = frames_of(self._odometry)
         expected = self._reference_frames
         return [Condition(
             f'{self.name}/frame',
@@ -289,27 +356,24 @@ class PoseMonitor:
 
     def _conditions(self, silence: list[Condition], now_ns: int) -> list[Condition]:
         conditions = silence + self._frame_condition() + self._latch.current(now_ns)
-        return conditions if self._odometry is None else conditions + self._trust.conditions()
+        if self._odometry is None:
+            return conditions
+        return conditions + self._trust.conditions() + self._error.conditions()
+
+    def _judge_covariance(self, odometry: Odometry, now_ns: int) -> tuple[Event, ...]:
+        """Look at the reported covariance by itself and against the motion streams."""
+        trust = self._motion_trust
+        if self._trust.is_usable and trust.add_pose(
+                odometry.stamp_ns, now_ns, self._motion.last.quaternion,
+                self._motion.last.position_m, odometry.covariance) and trust.is_confirmed:
+            self._error.trust_start()
+        return self._trust.add(
+            odometry.covariance, odometry.stamp_ns, self._jumps.path_length_m, now_ns,
+            trust.too_small_by)
 
     def _silence(self, now_ns: int) -> list[Condition]:
-        if self._received_ns is None:
-            onset_ns = now_ns if self._start_ns is None else self._start_ns
-            return [Condition(f'{self.name}/not_seen', f'{self.name} not seen yet',
-                              Severity.HARD, onset_ns)]
-        silent_ns = now_ns - self._received_ns
-        if silent_ns > self._silence_ns:
-            return [Condition(f'{self.name}/silent',
-                              f'{self.name} silent for {silent_ns * 1e-9:.1f} s',
-                              Severity.HARD, self._received_ns)]
-        if self._new_pose_ns is None:
-            return [Condition(f'{self.name}/no_pose', f'{self.name} has given no usable pose yet',
-                              Severity.HARD, self._received_ns)]
-        stuck_ns = now_ns - self._new_pose_ns
-        if stuck_ns > self._silence_ns:
-            return [Condition(f'{self.name}/no_pose',
-                              f'{self.name} has given no new pose for {stuck_ns * 1e-9:.1f} s',
-                              Severity.HARD, self._new_pose_ns)]
-        return []
+        return silence_conditions(self.name, now_ns, self._start_ns, self._received_ns,
+                                  self._new_pose_ns, self._silence_ns)
 
     def _refuse(self, kind: str, text: str, now_ns: int) -> tuple[Event, ...]:
         """Hold a condition for a message that cannot be used; an event where that is new."""
@@ -325,40 +389,3 @@ class PoseMonitor:
             'time_restarted', self.name, now_ns, now_ns,
             f'{whose} went back by {back_ns * 1e-9:.1f} s: the pose is judged anew',
             {'size_s': -back_ns * 1e-9})
-
-
-def _frames_of(odometry: Odometry) -> tuple[str, str]:
-    return odometry.frame, odometry.child_frame
-
-
-def _problem_of(odometry: Odometry) -> str | None:
-    """Return what makes the pose unusable, to follow the stream's name; None if nothing does."""
-    position = odometry.position_m.tolist()
-    quaternion = odometry.quaternion.tolist()
-    if not all(map(isfinite, position)):
-        return f'gives a position that is not finite: {position}'
-    # The length of a quaternion with a NaN is NaN, which is not within the tolerance either.
-    length = hypot(*quaternion)
-    if not abs(length - 1.0) <= _LENGTH_TOLERANCE:
-        return f'gives a quaternion of length {length:.3g}, expected 1'
-    return None
-
-
-def _unit_quaternion(odometry: Odometry) -> Quaternion:
-    quaternion = odometry.quaternion.tolist()
-    length = hypot(*quaternion)
-    return tuple(part / length for part in quaternion)
-
-
-def _sample_of(odometry: Odometry) -> PoseSample:
-    return PoseSample(
-        odometry.stamp_ns, tuple(odometry.position_m.tolist()), _unit_quaternion(odometry),
-        _finite(odometry.linear_mps), _finite(odometry.angular_radps))
-
-
-def _finite(vector: np.ndarray | None) -> Vector | None:
-    """Return the numbers of a twist, None where it has none or they cannot be used."""
-    if vector is None:
-        return None
-    values = tuple(vector.tolist())
-    return values if all(map(isfinite, values)) else None

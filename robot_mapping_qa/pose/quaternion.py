@@ -48,6 +48,14 @@ def rotation_vector(quaternion: Quaternion) -> Vector:
     return (scale * x, scale * y, scale * z)
 
 
+def rotation_rows(quaternion: Quaternion) -> tuple[Vector, Vector, Vector]:
+    """Return the rows of the rotation matrix."""
+    x, y, z, w = quaternion
+    return ((1.0 - 2.0 * (y * y + z * z), 2.0 * (x * y - w * z), 2.0 * (x * z + w * y)),
+            (2.0 * (x * y + w * z), 1.0 - 2.0 * (x * x + z * z), 2.0 * (y * z - w * x)),
+            (2.0 * (x * z - w * y), 2.0 * (y * z + w * x), 1.0 - 2.0 * (x * x + y * y)))
+
+
 def from_rotation_vector(vector: Vector) -> Quaternion:
     """Return the rotation by |vector| rad about it."""
     a, b, c = vector

@@ -7,6 +7,8 @@ from __future__ import annotations
 from robot_mapping_qa.timing.quantiles import DelayHistogram
 
 SHARES = (0.50, 0.95, 0.99)
+EPOCH_S = 86400.0
+"""More than a day is no delay: the two clocks count from different epochs."""
 
 
 class DelayParts:
@@ -38,8 +40,17 @@ class DelayParts:
             self._executor.add((callback_ns - receive_ns) * 1e-9)
 
     def figures(self) -> dict[str, float | None]:
-        """Return the fields of `StreamFigures` that are quantiles of a delay."""
+        """
+        Return the fields of `StreamFigures` that are quantiles of a delay.
+
+        All of a delay are None where one lies beyond `EPOCH_S`: it is not known then.
+        """
         parts = {'latency': self._latency, 'acquisition': self._acquisition,
                  'transport': self._transport, 'executor': self._executor}
-        return {f'{name}_p{round(100 * share)}_s': value for name, histogram in parts.items()
-                for share, value in zip(SHARES, histogram.quantiles(*SHARES))}
+        figures: dict[str, float | None] = {}
+        for name, histogram in parts.items():
+            values = histogram.quantiles(*SHARES)
+            known = all(value is not None and abs(value) < EPOCH_S for value in values)
+            for share, value in zip(SHARES, values):
+                figures[f'{name}_p{round(100 * share)}_s'] = value if known else None
+        return figures

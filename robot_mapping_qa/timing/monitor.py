@@ -20,6 +20,8 @@ HOST_STEP_SPREAD_S = 0.01
 """How far delays may scatter and still count as changed alike."""
 HOST_STEP_LASTS_NS = 500_000_000
 """How long all delays must be changed alike."""
+PAUSE_NS = 250_000_000
+"""Ticks further apart than this: the monitor itself stood still."""
 
 
 class TimingMonitor:
@@ -45,7 +47,9 @@ class TimingMonitor:
                     raise ValueError(f'{spec.name}: a second stream of role pose')
                 self._pose = stream
         self._moved_since_ns: dict[str, int] = {}
+        self._most_moved_s: dict[str, float] = {}
         self._host_since_ns: int | None = None
+        self._last_tick_ns: int | None = None
 
     def add(self, name: str, stamp_ns: int, receive_ns: int, source_ns: int | None = None,
             callback_ns: int | None = None) -> tuple[Event, ...]:
@@ -89,6 +93,7 @@ class TimingMonitor:
                     self._clock_moved(stream, off_s, now_ns),)
             else:
                 self._moved_since_ns.pop(name, None)
+                self._most_moved_s.pop(name, None)
             found.extend(conditions)
         return Verdict('timing', now_ns, tuple(found), figures)
 
@@ -119,7 +124,20 @@ class TimingMonitor:
 
         A host that pauses delays everything too, but each message by another time.
         """
-        shifts = [shift for stream in self.streams.values()
+        paused = self._last_tick_ns is None or now_ns - self._last_tick_ns > PAUSE_NS
+        self._last_tick_ns = now_ns
+        if paused:
+            # What was known before the pause has not lasted: nobody looked.
+            self._host_since_ns = None
+        running = [stream for stream in self.streams.values() if stream.running]
+        booked_s = median(stream.host_s for stream in running) if running else 0.0
+        if booked_s:
+            back = [stream.host_back_ns(now_ns) for stream in running]
+            if None not in back:
+                return self._book_host_step(min(back), now_ns, -booked_s)
+        if any(stream.uncertain for stream in running):
+            return ()
+        shifts = [shift for stream in running
                   if (shift := stream.delay_shift(now_ns)) is not None]
         alike = len(shifts) > 1 and max(shifts) - min(shifts) < HOST_STEP_SPREAD_S and \
             min(map(abs, shifts)) > HOST_STEP_S
@@ -128,11 +146,15 @@ class TimingMonitor:
             return ()
         if self._host_since_ns is None:
             self._host_since_ns = now_ns
-        since_ns = self._host_since_ns
-        if now_ns - since_ns < HOST_STEP_LASTS_NS:
+        if now_ns - self._host_since_ns < HOST_STEP_LASTS_NS:
             return ()
-        self._host_since_ns = None
         size_s = median(shifts)
+        if abs(booked_s + size_s) < HOST_STEP_SPREAD_S:
+            size_s = -booked_s
+        return self._book_host_step(self._host_since_ns, now_ns, size_s)
+
+    def _book_host_step(self, since_ns: int, now_ns: int, size_s: float) -> tuple[Event, ...]:
+        self._host_since_ns = None
         for stream in self.streams.values():
             stream.book_host_step(since_ns, size_s)
         return (Event('clock_step', 'host', since_ns, now_ns,
@@ -145,19 +167,24 @@ class TimingMonitor:
         since_ns = self._moved_since_ns.get(name)
         against = self._pose.spec.name if self._pose is not None and stream is not self._pose \
             else 'the other streams'
+        most_s = max(moved_s, self._most_moved_s.get(name, 0.0), key=abs)
+        self._most_moved_s[name] = most_s
         if step is not None and abs(step.size_s) > 0.5 * abs(moved_s):
             if since_ns is None:
                 since_ns = step.at_ns
             ago_s = max(0.0, (now_ns - since_ns) * 1e-9)
             what = (f'{name} clock stepped by {moved_s * 1e3:+.1f} ms {ago_s:.1f} s ago and has '
                     f'not come back')
+            record = f'{name} clock stepped by {most_s * 1e3:+.1f} ms'
         else:
             if since_ns is None:
                 since_ns = now_ns
             what = f'{name} clock has moved by {moved_s * 1e3:+.1f} ms since it settled'
+            record = f'{name} clock moved by {most_s * 1e3:+.1f} ms'
         self._moved_since_ns[name] = since_ns
         severity = Severity.HARD if stream.spec.required else Severity.NOTICE
         return Condition(
             f'{name}/clock_moved',
             f"{what}: its stamps no longer match {against}'s. Check its time synchronization; "
-            'restart the monitor once it is right', severity, since_ns)
+            'restart the monitor once it is right', severity, since_ns,
+            f"{record}: its stamps did not match {against}'s")

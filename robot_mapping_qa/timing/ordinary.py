@@ -35,7 +35,8 @@ class Ordinary:
     Period, scatter and delays of a stream, learned from its latest messages.
 
     ``period_ns`` is that of the stamps, ``scatter_ns`` how widely their intervals scatter (robust
-    standard deviation), ``tolerance_ns`` how far off the grid a stamp may lie. Delays are receive
+    standard deviation), ``tolerance_ns`` how far off the grid a stamp may lie,
+    ``long_interval_ns`` what nine of ten intervals keep to. Delays are receive
     time less stamp: ``floor_ns`` is the smallest recent one, ``low_ns`` to ``high_ns`` the range
     of ordinary ones, ``room_ns`` how far the smallest delay wanders by itself, ``drought`` the
     most messages in a row without a delay within half a period of the smallest one.
@@ -49,7 +50,7 @@ class Ordinary:
 
     def forget(self) -> None:
         """Start again, the period aside."""
-        self.tolerance_ns = self.scatter_ns = self.room_ns = 0.0
+        self.tolerance_ns = self.scatter_ns = self.room_ns = self.long_interval_ns = 0.0
         self.floor_ns = self.drought = 0
         self.low_ns = self.high_ns = 0.0
         self.gap_ns = float(GAP_NS)
@@ -72,14 +73,24 @@ class Ordinary:
         if len(stamps) < LEARNED // 2:
             return False
         intervals = list(map(sub, stamps[1:], stamps))
-        period = float(sorted(intervals)[len(intervals) // 2])
+        ordered = sorted(intervals)
+        period = float(ordered[len(ordered) // 2])
+        self.long_interval_ns = float(ordered[int((1.0 - ORDINARY) * len(ordered))])
         total = periods = 0
         offs = []
+        near = 0.25 * period
         for interval in intervals:
+            off = abs(interval - period)
+            if off < near:
+                # Nearly all are: the plain case first, for its cost.
+                offs.append(off)
+                total += interval
+                periods += 1
+                continue
             count = round(interval / period) or 1
             off = abs(interval - count * period)
             offs.append(off)
-            if off < 0.25 * period:
+            if off < near:
                 total += interval
                 periods += count
         if periods:
@@ -99,11 +110,11 @@ class Ordinary:
         after = messages[-1][1] - RECENT_NS
         start = min(bisect_left(messages, after, key=itemgetter(1)),
                     max(0, len(messages) - LEARNED))
-        delays = [receive - stamp for stamp, receive in messages[start:]]
-        self.floor_ns = min(delays)
-        self.drought = longest_run(delays, self.floor_ns + 0.5 * self.period_ns)
-        if len(delays) < LEARN_FROM:
-            delays = [receive - stamp for stamp, receive in messages[-LEARN_FROM:]]
+        count = len(messages) - start
+        delays = [receive - stamp for stamp, receive in messages[-max(count, LEARN_FROM):]]
+        recent = delays[-count:]
+        self.floor_ns = min(recent)
+        self.drought = longest_run(recent, self.floor_ns + 0.5 * self.period_ns)
         delays.sort()
         self._delays = delays
         self.room_ns = max(0.4 * self._smallest_ns,

@@ -41,7 +41,8 @@ class DelayHistogram:
     def add(self, value_s: float) -> None:
         """Count one duration; any finite float."""
         if value_s >= SMALLEST_S:
-            self._bins[_BINS + 1 + min(int(log(value_s * 1e6) * _PER_LOG), _BINS - 1)] += 1
+            index = int(log(value_s * 1e6) * _PER_LOG)
+            self._bins[_BINS + 1 + index if index < _BINS else -1] += 1
         elif value_s <= -SMALLEST_S:
             self._bins[_BINS - 1 - min(int(log(value_s * -1e6) * _PER_LOG), _BINS - 1)] += 1
         else:

@@ -108,6 +108,16 @@ class StepDetector:
         return self._ordinary.period_ns
 
     @property
+    def irregular(self) -> bool:
+        """Whether the stamps are known to keep no rhythm."""
+        return self.learned and self._ordinary.irregular
+
+    @property
+    def long_interval_ns(self) -> float:
+        """Interval between stamps that nine of ten keep to, once `learned`."""
+        return self._ordinary.long_interval_ns
+
+    @property
     def waiting(self) -> bool:
         """Whether messages are held back."""
         return bool(self._waiting)

@@ -6,13 +6,15 @@ from __future__ import annotations
 
 from collections import deque
 
+from robot_mapping_qa.timing import delay_words
 from robot_mapping_qa.timing.clock_series import ClockSeries
 from robot_mapping_qa.timing.delay_parts import DelayParts
 from robot_mapping_qa.timing.delay_variation import DelayVariation
-from robot_mapping_qa.timing.figures import ClockStep, Silence, StreamFigures
+from robot_mapping_qa.timing.figures import ClockStep, StreamFigures
 from robot_mapping_qa.timing.limit_watch import LimitWatch
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
 from robot_mapping_qa.timing.sequence import StampSequence
+from robot_mapping_qa.timing.silence import SilenceWatch
 from robot_mapping_qa.timing.steps import Settled, Step, StepDetector
 from robot_mapping_qa.timing.stream_clock import StreamClock
 from robot_mapping_qa.verdicts import Condition, Event, Severity
@@ -22,10 +24,9 @@ SETTLE_MESSAGES = 20
 BACKWARDS_NS = 1_000_000_000
 """Receive times that go back by more than this: the host's or the simulation's time restarted."""
 KEPT = 1000
-"""Steps and silences that are kept, the newest."""
+"""Steps that are kept, the newest."""
 ONE_STEP_NS = 2_000_000_000
 """What looks like a second step within two seconds is a better size of the first."""
-SILENT_PERIODS = 5.0
 
 
 class StreamTiming:
@@ -39,9 +40,8 @@ class StreamTiming:
         """Watch the stream of ``spec``."""
         self.spec = spec
         self._limits = limits
-        self._delay_limit_ns = round(
-            1e9 * (limits.delay_limit_s if spec.delay_limit_s is None else spec.delay_limit_s))
-        self._ahead_limit_ns = round(-1e9 * limits.ahead_limit_s)
+        self._delay_limit_s = (
+            limits.delay_limit_s if spec.delay_limit_s is None else spec.delay_limit_s)
         self._settle_ns = round(1e9 * limits.settle_s)
         self._severity = Severity.HARD if spec.required else Severity.NOTICE
 
@@ -53,7 +53,7 @@ class StreamTiming:
         self._detector = StepDetector(limits.step_s, spec.rate_hz)
         self._series = ClockSeries()
         self._steps: deque[ClockStep] = deque(maxlen=KEPT)
-        self._silences: deque[Silence] = deque(maxlen=KEPT)
+        self._silence = SilenceWatch(spec, limits)
         self._watched_ns = 0
         self._intervals = 0
         self._last_ns: int | None = None
@@ -121,10 +121,16 @@ class StreamTiming:
         self._last_tick_ns = now_ns
         if self._first_tick_ns is None:
             self._first_tick_ns = now_ns
-        if self._last_ns is not None and not self._lost and \
-                now_ns - self._last_ns > self._silence_ns:
-            events += self._fell_silent(now_ns)
-        if not self._settled and self._last_ns is not None and not self._lost:
+        silence = self._silence
+        if self._settled and self._detector.irregular:
+            silence.learn(self._detector)
+        if self._last_ns is not None:
+            events += silence.tick(self._last_ns, now_ns)
+        wrong_s = self._clock.correct(now_ns)
+        if wrong_s is not None:
+            events += (self._event('clock_step', now_ns, now_ns, delay_words.corrected(
+                self.spec.name, wrong_s), {'size_s': -wrong_s}),)
+        if not self._settled and self._last_ns is not None and not silence.lost:
             # Not only with a message: where a whole number of periods makes the time to settle,
             # a microsecond would decide whether it takes one period more.
             self._try_to_settle(now_ns)
@@ -135,8 +141,7 @@ class StreamTiming:
         if self._last_ns is None:
             return
         self._clock.step_host(at_ns, self._last_ns, size_s, self._recent_delay_s)
-        self._delay_limit_ns += round(1e9 * size_s)
-        self._ahead_limit_ns += round(1e9 * size_s)
+        self._set_limits()
         self._late.count = self._ahead.count = 0
 
     # -- what holds now ---------------------------------------------------------------------
@@ -148,39 +153,29 @@ class StreamTiming:
             since = self._first_tick_ns if self._first_tick_ns is not None else now_ns
             return (self._condition('not_seen', since, f'{name}: no message yet on '
                                     f'{self.spec.topic}'),)
-        if self._lost:
-            found.append(self._condition(
-                'silent', self._due_ns(),
-                f'{name} silent for {max(0.0, (now_ns - self._last_ns) * 1e-9):.1f} s'))
+        if self._silence.lost:
+            found.append(self._condition('silent', self._silence.since_ns,
+                                         *self._silence.sentences(self._last_ns, now_ns)))
         if self._malformed_ns is not None and \
                 0 <= now_ns - self._malformed_ns <= 1e9 * self._limits.malformed_hold_s:
-            found.append(self._condition(
-                'malformed', self._malformed_since_ns,
-                f'{name}: message cannot be read: {self._malformed_why}'))
+            found.append(self._condition('malformed', self._malformed_since_ns,
+                                         f'{name}: message cannot be read: {self._malformed_why}'))
         if self._unstamped_ns is not None:
-            found.append(self._condition(
-                'unstamped', self._unstamped_ns,
-                f'{name}: messages carry no time stamp (it is zero)'))
+            found.append(self._condition('unstamped', self._unstamped_ns,
+                                         f'{name}: messages carry no time stamp (it is zero)'))
         if not self._settled:
             watched = max(0.0, (self._last_ns - self._begun_ns) * 1e-9)
             found.append(self._condition(
                 'settling', self._begun_ns,
-                f'{name} settling: {watched:.1f} of {self._limits.settle_s:.1f} s'))
+                f'{name} settling: {watched:.1f} of {self._limits.settle_s:.1f} s',
+                f'{name} settling'))
         if self._late.active:
-            found.append(self._condition(
-                'late', self._late.since_ns,
-                f'{name} late: {self._delay_ns * 1e-6:.0f} ms from stamp to arrival, '
-                f'{self._delay_limit_ns * 1e-6:.0f} ms allowed'))
+            found.append(self._condition('late', self._late.since_ns, delay_words.late(
+                name, self._delay_ns, self._delay_limit_ns)))
         if self._ahead.active:
-            found.append(self._condition(
-                'ahead', self._ahead.since_ns,
-                f'{name} stamps lie {-self._delay_ns * 1e-6:.0f} ms ahead of the host'))
+            found.append(self._condition('ahead', self._ahead.since_ns,
+                                         delay_words.ahead(name, self._delay_ns)))
         return tuple(found)
-
-    @property
-    def seen(self) -> bool:
-        """Whether any message has come."""
-        return self._last_ns is not None
 
     @property
     def settled(self) -> bool:
@@ -201,13 +196,30 @@ class StreamTiming:
 
     def delay_shift(self, now_ns: int) -> float | None:
         """
-        Return by how much the delay has changed since the stream settled, seconds.
+        Return by how much the delay is above what is known to be ordinary, seconds.
 
-        None where it is not known: not settled, silent, or the clock may just have stepped.
+        Not told while `uncertain`; None where no calm delays are known.
         """
-        if not self._settled or self._lost or self._detector.waiting:
-            return None
         return self._clock.delay_shift(now_ns, self._recent_delay_s)
+
+    @property
+    def host_s(self) -> float:
+        """By how much the host's clock has jumped in all since the stream settled, seconds."""
+        return self._clock.host_s
+
+    def host_back_ns(self, now_ns: int) -> int | None:
+        """Return since when delays are what they were before the host's clock first jumped."""
+        return self._clock.host_back_ns(now_ns)
+
+    @property
+    def uncertain(self) -> bool:
+        """Whether the clock may just have stepped."""
+        return self._detector.waiting
+
+    @property
+    def running(self) -> bool:
+        """Whether the stream has settled and is not silent."""
+        return self._settled and not self._silence.lost
 
     @property
     def last_step(self) -> ClockStep | None:
@@ -221,9 +233,6 @@ class StreamTiming:
         if at_ns is not None:
             offset = self.clock_offset(at_ns)
             skew = self._clock.skew(at_ns)
-        silences = tuple(self._silences)
-        if self._lost and self._last_tick_ns is not None:
-            silences += (Silence(self._due_ns(), self._last_tick_ns),)
         sequence, period_ns = self._sequence, self._detector.period_ns
         variation = self._variation.quantiles(0.5, 0.95)
         return StreamFigures(
@@ -240,7 +249,8 @@ class StreamTiming:
             lost=sequence.lost, gaps=sequence.gaps, duplicated=sequence.duplicated,
             reordered=sequence.reordered, largest_reordering_extent=sequence.largest_extent,
             backwards=sequence.backwards, malformed=self.malformed_count,
-            unstamped=self.unstamped_count, clock_steps=tuple(self._steps), silences=silences)
+            unstamped=self.unstamped_count, clock_steps=tuple(self._steps),
+            silences=self._silence.silences(at_ns, self._last_tick_ns))
 
     def clock_series(self) -> ClockSeries:
         """Return the offset over the run, see `ClockSeries`."""
@@ -252,6 +262,7 @@ class StreamTiming:
         """Forget everything about the clock and the present state; counts stay."""
         self._detector.restart()
         self._clock = StreamClock()
+        self._set_limits()
         self._sequence.restart()
         self._variation.restart()
         self._stepped_ns = 0
@@ -259,7 +270,6 @@ class StreamTiming:
         self._stamped = 0
         self._begun_ns: int | None = None
         self._last_step: ClockStep | None = None
-        self._lost = False
         self._unstamped_ns: int | None = None
         self._late, self._ahead = LimitWatch(), LimitWatch()
         self._delay_ns = self._second_delay_ns = self._third_delay_ns = 0
@@ -269,17 +279,13 @@ class StreamTiming:
         self._first_tick_ns: int | None = None
         self._accounted_ns: int | None = None
         self._last_ns = None
-        self._set_silence_limit()
+        self._silence.restart(self._detector.period_ns)
 
-    def _set_silence_limit(self) -> None:
-        period_ns = self._detector.period_ns or 0.0
-        given = self.spec.silence_s
-        self._silence_ns = 1e9 * given if given is not None else max(
-            1e9 * self._limits.silence_s, SILENT_PERIODS * period_ns)
-
-    def _due_ns(self) -> int:
-        """Return when the message after the last one was due."""
-        return self._last_ns + round(self._detector.period_ns or 0.0)
+    def _set_limits(self) -> None:
+        """Let the limits follow the host's clock: what the delays seem to be, they are not."""
+        host_s = self._clock.host_s
+        self._delay_limit_ns = round(1e9 * (self._delay_limit_s + host_s))
+        self._ahead_limit_ns = round(1e9 * (host_s - self._limits.ahead_limit_s))
 
     def _arrived(self, receive_ns: int) -> tuple[Event, ...]:
         """Book the arrival of any message, readable or not."""
@@ -292,17 +298,17 @@ class StreamTiming:
             if gap_ns < -BACKWARDS_NS:
                 events = self._time_restarted(receive_ns)
                 self._begun_ns = receive_ns
-            elif gap_ns > self._silence_ns:
-                if not self._lost:
-                    events = self._fell_silent(receive_ns)
-                events += self._came_back(receive_ns)
             elif gap_ns < 0:
                 return events
             else:
-                self._watched_ns += gap_ns
-                self._intervals += 1
-                if self._lost:
-                    events = self._came_back(receive_ns)
+                silence = self._silence
+                if gap_ns > silence.limit_ns or silence.lost:
+                    events = silence.arrived(last_ns, receive_ns)
+                if not self._settled:
+                    silence.see_interval(gap_ns)
+                if gap_ns <= silence.limit_ns:
+                    self._watched_ns += gap_ns
+                    self._intervals += 1
         self._last_ns = receive_ns
         return events
 
@@ -314,18 +320,17 @@ class StreamTiming:
     def _delay_event(self, now_ns: int) -> tuple[Event, ...]:
         """Tell that the delay crossed its limit."""
         values = {'delay_s': self._delay_ns * 1e-9}
-        delay = f'{self._delay_ns * 1e-6:.0f} ms'
         if self._late.active:
             return (self._event('delay_rose', self._late.since_ns, now_ns,
-                                f'{self.spec.name} delay rose to {delay}', values),)
-        return (self._event('delay_normal', now_ns, now_ns,
-                            f'{self.spec.name} delay is back to {delay}', values),)
+                                delay_words.rose(self.spec.name, self._delay_ns), values),)
+        return (self._event('delay_normal', now_ns, now_ns, delay_words.fell(
+            self.spec.name, self._delay_ns, self._delay_limit_ns), values),)
 
     def _account(self, stamp_ns: int, receive_ns: int) -> None:
         """Count one message whose clock is known to be the present one."""
         stamp = stamp_ns - self._stepped_ns
         accounted_ns = self._accounted_ns
-        if accounted_ns is not None and receive_ns - accounted_ns > self._silence_ns:
+        if accounted_ns is not None and receive_ns - accounted_ns > self._silence.limit_ns:
             self._sequence.skip(stamp - 1)
         self._accounted_ns = receive_ns
         self._sequence.add(stamp, self._detector.period_ns)
@@ -340,7 +345,7 @@ class StreamTiming:
         step = settled.step
         if step is not None:
             self._stepped_ns += step.size_ns
-            self._clock.step(step.at_ns)
+            self._clock.step(step.at_ns, step.size_ns * 1e-9)
             if step.at_ns < first_ns:
                 # Some messages of the new clock were counted as the old one's.
                 self._sequence.restart()
@@ -359,7 +364,9 @@ class StreamTiming:
         if last is not None and abs(at_ns - last.at_ns) < ONE_STEP_NS:
             at_ns = min(at_ns, last.at_ns)
             size_s += last.size_s
-            self._steps.pop()
+            # Two that cancelled each other were not kept.
+            if self._steps and self._steps[-1] is last:
+                self._steps.pop()
         self._last_step = ClockStep(at_ns, size_s)
         if abs(size_s) >= 0.5 * self._limits.step_s:
             self._steps.append(self._last_step)
@@ -371,7 +378,7 @@ class StreamTiming:
         if self._stamped < SETTLE_MESSAGES or now_ns - self._begun_ns < self._settle_ns:
             return
         self._settled = True
-        self._set_silence_limit()
+        self._silence.learn(self._detector)
         self._clock.settle(now_ns)
 
     def _time_restarted(self, now_ns: int) -> tuple[Event, ...]:
@@ -382,22 +389,8 @@ class StreamTiming:
         return (self._event('time_restarted', now_ns, now_ns,
                             f'{self.spec.name}: time {went}; watching starts again'),)
 
-    def _fell_silent(self, now_ns: int) -> tuple[Event, ...]:
-        self._lost = True
-        return (self._event('stream_lost', self._due_ns(), now_ns,
-                            f'{self.spec.name} fell silent'),)
-
-    def _came_back(self, receive_ns: int) -> tuple[Event, ...]:
-        self._lost = False
-        silence = Silence(self._due_ns(), receive_ns)
-        self._silences.append(silence)
-        lasted_s = (receive_ns - silence.from_ns) * 1e-9
-        return (self._event('stream_back', receive_ns, receive_ns,
-                            f'{self.spec.name} is back after {lasted_s:.1f} s',
-                            {'silence_s': lasted_s}),)
-
-    def _condition(self, kind: str, onset_ns: int, text: str) -> Condition:
-        return Condition(f'{self.spec.name}/{kind}', text, self._severity, onset_ns)
+    def _condition(self, kind: str, onset_ns: int, text: str, record: str = '') -> Condition:
+        return Condition(f'{self.spec.name}/{kind}', text, self._severity, onset_ns, record)
 
     def _event(self, kind: str, onset_ns: int, detected_ns: int, text: str,
                values: dict[str, float] | None = None) -> Event:

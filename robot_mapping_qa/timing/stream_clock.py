@@ -4,20 +4,48 @@
 
 from __future__ import annotations
 
+from collections import deque
+from dataclasses import dataclass
 from math import hypot
 
-from robot_mapping_qa.timing.one_way import OneWayClock
+from robot_mapping_qa.timing.level_before import calm_level, LevelBefore, MOST_ROOM_S
+from robot_mapping_qa.timing.one_way import DelayLine, OneWayClock
 
 KNOWN_SKEW = 50e-6
 """A skew that is not known better than this is not reported: it is a guess about crystals."""
+FASTEST = 600e-6
+"""No clock gains or loses more than this without a step: daemons slew by up to 500 ppm, crystals
+keep to 100 ppm. Common practice, no source."""
+FOUND_LATE_NS = 4_000_000_000
+"""A step is found up to so much later: it may tell of what has been corrected already."""
+CALM_STATES, CALM_EVERY_NS = 3, 5_000_000_000
+"""States that are kept: the oldest is from before any step that is found now."""
+LEAST_CORRECTION_S = 2e-3
+"""A smaller difference from where the clock was is left as it is: it drowns in the delay."""
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """What was known at a calm level; ``raised_s`` are the delay's change and its least."""
+
+    seen_ns: int
+    level: LevelBefore
+    moved_s: float
+    host_s: float
+    raised_s: tuple[float, float]
 
 
 class StreamClock:
     """
     Keeps the clock's movements apart from the delay's.
 
-    The line under the delays (`OneWayClock`) starts again whenever clock or delay has stepped.
-    Where it was the delay, its change is taken off, so that `offset` follows the clock alone.
+    The line under the delays (`OneWayClock`) goes on at another level whenever clock or delay has
+    stepped. Where it was the delay, its change is taken off, so that `offset` follows the clock
+    alone.
+
+    How far the clock has moved since it settled is the sum of its steps, which the stamps tell,
+    and of the line's growth over the time since. Both ends are taken from one line: what the
+    delay was when the stream settled does not matter, which it would on an overloaded computer.
     """
 
     def __init__(self) -> None:
@@ -25,21 +53,37 @@ class StreamClock:
         self._one_way = OneWayClock()
         # By how much the smallest delay now exceeds that at the start, and the least of that.
         self._raised_s = self._least_raised_s = 0.0
-        self._baseline: tuple[float, float] | None = None
-        self._baseline_raised_s = 0.0
+        # The movement up to a time, which later lines do not reach back to, and its sigma.
+        self._counted_ns: int | None = None
+        self._moved_s = self._moved_sigma_s = 0.0
+        # By how much the host's clock has jumped, and the level before it first did.
+        self.host_s = 0.0
+        self._before_host: LevelBefore | None = None
+        # States at which the delays were calm, some seconds apart: a step may be found late.
+        self._calm: deque[_State] = deque(maxlen=CALM_STATES)
+        # The one before the first of the last changes, and the newest change.
+        self._before: _State | None = None
+        self._changed_ns = 0
+        self._back_since_ns: int | None = None
 
     def add(self, receive_ns: int, delay_ns: int) -> None:
         """Take one message's receive time and receive time less stamp."""
+        line = self._one_way.line
         change = self._one_way.add(receive_ns, delay_ns)
+        if self._one_way.line is not line:
+            self._count_movement(line)
         if change is not None:
             self._raise(change.size_s)
 
-    def step(self, at_ns: int) -> None:
-        """Take note that the clock stepped at host time ``at_ns``."""
-        self._one_way.restart(at_ns)
+    def step(self, at_ns: int, size_s: float) -> None:
+        """Take note that the clock stepped by ``size_s`` at host time ``at_ns``."""
+        self._remember(at_ns)
+        self._moved_s += size_s
+        self._one_way.change_part(at_ns)
 
     def change_delay(self, at_ns: int, size_s: float) -> None:
         """Take note that the smallest delay changed by ``size_s`` at host time ``at_ns``."""
+        self._remember(at_ns)
         self._raise(self._one_way.change_level(at_ns, size_s).size_s)
 
     def step_host(self, at_ns: int, now_ns: int, size_s: float, delay_s: float) -> None:
@@ -51,18 +95,66 @@ class StreamClock:
         line = self._one_way.line
         if line is None:
             return
+        self._remember(at_ns)
+        if self._before_host is None and self._before is not None:
+            self._before_host = self._before.level
+        self.host_s += size_s
         if abs(delay_s - line.at(now_ns)) > 0.5 * abs(size_s):
             self.change_delay(at_ns, size_s)
         self._raised_s -= size_s
         self._least_raised_s = min(0.0, self._raised_s)
-        self._baseline_raised_s = self._raised_s
-        if self._baseline is not None:
-            self._baseline = (self._baseline[0] - size_s, self._baseline[1])
+
+    def host_back_ns(self, now_ns: int) -> int | None:
+        """Return since when delays are what they were before the host's clock first jumped."""
+        if self._before_host is not None and (
+                not self.host_s or self._before_host.outlived(now_ns)):
+            self._before_host = None
+        if self._before_host is None:
+            return None
+        return self._before_host.held_again_ns(self._one_way, self._changed_ns, 0.0)
+
+    def correct(self, now_ns: int) -> float | None:
+        """
+        Put the clock back to where it was if the delays are what they were before it changed.
+
+        Return by how much it had been off, seconds; None where there was nothing to correct.
+        """
+        before = self._before
+        if before is None:
+            self._look_whether_calm(now_ns)
+            return None
+        level = before.level
+        if level.outlived(now_ns):
+            self._before = None
+            self._calm.clear()
+            return None
+        back_ns = level.held_again_ns(
+            self._one_way, self._changed_ns, self.host_s - before.host_s)
+        if back_ns is None:
+            self._back_since_ns = None
+            return None
+        if self._back_since_ns is None:
+            self._back_since_ns = now_ns
+        elif now_ns - self._back_since_ns > FOUND_LATE_NS:
+            self._before = None
+        # Levels that were taken for one may have laid the line wrong.
+        if abs(self.offset(now_ns)[0] + level.level_s + level.grown_s(now_ns)
+               + self.host_s - before.host_s - before.raised_s[0]) > MOST_ROOM_S:
+            self._one_way.change_part(back_ns)
+        self._raised_s, self._least_raised_s = before.raised_s
+        wrong_s = self.moved(now_ns)[0] - (before.moved_s - level.grown_s(now_ns))
+        if abs(wrong_s) < LEAST_CORRECTION_S:
+            return None
+        self._moved_s -= wrong_s
+        return wrong_s
 
     def settle(self, now_ns: int) -> None:
         """Make the present offset the one that `moved` counts from."""
-        self._baseline = self.offset(now_ns)
-        self._baseline_raised_s = self._raised_s
+        self._counted_ns = now_ns
+        self._moved_s = 0.0
+        self._calm.clear()
+        line = self._one_way.line
+        self._moved_sigma_s = 0.0 if line is None else line.level_sigma_s
 
     def offset(self, now_ns: int) -> tuple[float, float] | None:
         """
@@ -82,10 +174,11 @@ class StreamClock:
 
     def moved(self, now_ns: int) -> tuple[float, float] | None:
         """Return the movement since `settle` and its standard deviation; None until then."""
-        offset = self.offset(now_ns)
-        if self._baseline is None or offset is None:
+        line = self._one_way.line
+        if self._counted_ns is None or line is None:
             return None
-        return offset[0] - self._baseline[0], hypot(offset[1], self._baseline[1])
+        crept_s, sigma_s = _crept(line, self._counted_ns, now_ns)
+        return self._moved_s + crept_s, hypot(self._moved_sigma_s, sigma_s, line.level_sigma_s)
 
     def skew(self, now_ns: int) -> tuple[float, float] | None:
         """Return the skew and its standard deviation; None while it is hardly known."""
@@ -95,12 +188,55 @@ class StreamClock:
         return -line.slope_at(now_ns), line.slope_sigma_at(now_ns)
 
     def delay_shift(self, now_ns: int, delay_s: float) -> float | None:
-        """Return by how much a delay of ``delay_s`` now is above that of `settle`, seconds."""
-        line = self._one_way.line
-        if self._baseline is None or line is None:
+        """
+        Return by how much a delay of ``delay_s`` now is above what is known to be ordinary.
+
+        Seconds; jumps of the host's clock and movements of this one are taken off. None where no
+        calm level is known.
+        """
+        state = self._before or (self._calm[0] if self._calm else None)
+        if state is None:
             return None
-        return self._raised_s - self._baseline_raised_s + delay_s - line.at(now_ns)
+        grown_s = state.level.grown_s(now_ns)
+        moved_s = self.moved(now_ns)[0] - (state.moved_s - grown_s)
+        return delay_s - state.level.level_s - grown_s + moved_s - (self.host_s - state.host_s)
+
+    def _count_movement(self, line: DelayLine | None) -> None:
+        """Count the movement up to where the present line begins, by the line before."""
+        begin_ns = self._one_way.begin_ns
+        if self._counted_ns is None or line is None or begin_ns is None \
+                or begin_ns <= self._counted_ns:
+            return
+        crept_s, sigma_s = _crept(line, self._counted_ns, begin_ns)
+        self._moved_s += crept_s
+        self._moved_sigma_s += sigma_s
+        self._counted_ns = begin_ns
+
+    def _look_whether_calm(self, now_ns: int) -> None:
+        """Keep the present state where nothing changes, every few seconds."""
+        calm = self._calm
+        if self._counted_ns is None or calm and now_ns - calm[-1].seen_ns < CALM_EVERY_NS:
+            return
+        level = calm_level(self._one_way)
+        if level is not None and level.at_ns >= self._counted_ns - CALM_EVERY_NS:
+            calm.append(_State(
+                now_ns, level, self.moved(level.at_ns)[0], self.host_s,
+                (self._raised_s, self._least_raised_s)))
+
+    def _remember(self, at_ns: int) -> None:
+        """Keep what held before a change, unless it follows another that still stands."""
+        self._changed_ns = at_ns
+        self._back_since_ns = None
+        if self._before is None and self._calm:
+            self._before = self._calm[0]
 
     def _raise(self, size_s: float) -> None:
         self._raised_s += size_s
         self._least_raised_s = min(self._least_raised_s, self._raised_s)
+
+
+def _crept(line: DelayLine, from_ns: int, to_ns: int) -> tuple[float, float]:
+    """Return a clock's movement between host times by its rate alone, and the sigma, seconds."""
+    most_s = FASTEST * abs(to_ns - from_ns) * 1e-9
+    return (max(-most_s, min(most_s, -line.growth(from_ns, to_ns))),
+            line.growth_sigma(from_ns, to_ns))

@@ -66,4 +66,4 @@ class Taker(Node):
 
 
 if __name__ == '__main__':
-    sys.exit(run_node({'camera': camera, 'bare': bare, 'taker': Taker}[sys.argv[1]], []))
+    sys.exit(run_node({'camera': camera, 'bare': bare, 'taker': Taker}[sys.argv[1]], sys.argv[:1]))

@@ -1,0 +1,192 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+A recorder in a thread of its own, so that a slow disk holds nobody up and a full one harms nobody.
+
+Messages wait in memory for their turn. Everything is seen onto the medium every `FLUSH_S`: of a
+process that is killed, a disk that keeps up has all but the last second.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+import os
+import queue
+import threading
+import time
+from typing import Callable, Mapping, NamedTuple, Sequence
+
+from robot_mapping_qa.bag.definitions import Define
+from robot_mapping_qa.bag.disk_space import DiskLimits, RateOfGrowth, remaining_s
+from robot_mapping_qa.bag.recorder import Recorder, RecordingError
+
+FLUSH_S = 0.5
+"""Half of the second that may be lost: the other half is for the disk to do it."""
+
+LARGEST_BACKLOG_BYTES = 256 * 1024 * 1024
+"""Messages waiting for the disk: some three seconds of a raw camera stream of 90 MB/s."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingState:
+    """
+    What a recording is doing.
+
+    ``stopped`` says in words why it ended of itself, None while it goes on. Unknown figures are
+    None; ``lost`` counts messages that came and were not recorded, ``behind_s`` is how long
+    messages lately waited to be written.
+    """
+
+    free_bytes: int | None = None
+    written_bytes: int = 0
+    rate_bytes_per_s: float | None = None
+    remaining_s: float | None = None
+    messages: int = 0
+    lost: int = 0
+    behind_s: float = 0.0
+    stopped: str | None = None
+
+
+class _Message(NamedTuple):
+    topic: str
+    log_time_ns: int
+    data: bytes
+    publish_time_ns: int | None
+    given_s: float
+
+
+class BackgroundRecorder:
+    """Takes messages from one thread and writes them in another."""
+
+    def __init__(self, recorder: Recorder, define: Define, limits: DiskLimits,
+                 backlog_bytes: int = LARGEST_BACKLOG_BYTES) -> None:
+        """Own the recorder from now on; ``define`` finds the definitions of message types."""
+        self._recorder = recorder
+        self._define = define
+        self._limits = limits
+        self._backlog_bytes = backlog_bytes
+        self._queue: queue.SimpleQueue = queue.SimpleQueue()
+        # Each is written by one thread only: their difference is what waits.
+        self._put_bytes = self._taken_bytes = 0
+        self._overflowed = self._discarded = 0
+        self._behind_s = 0.0
+        self._growth = RateOfGrowth()
+        self._state = RecordingState()
+        self._measure()
+        self._thread = threading.Thread(target=self._run, name='recording', daemon=True)
+        self._thread.start()
+
+    @property
+    def state(self) -> RecordingState:
+        """What the recording is doing, at most `FLUSH_S` old."""
+        return self._state
+
+    def add_topic(self, topic: str, type_name: str, offered_qos: Sequence[Mapping] = ()) -> None:
+        """Announce a topic, see `Recorder.add_topic`; raises `RecordingError`."""
+        try:
+            definition = self._define(type_name)
+        except LookupError as error:
+            raise RecordingError(f'{topic}: {error}') from error
+        self._queue.put(lambda: self._recorder.add_topic(
+            topic, type_name, offered_qos, definition))
+
+    def write(self, topic: str, log_time_ns: int, data: bytes,
+              publish_time_ns: int | None = None) -> None:
+        """Append a message, or count it as lost where too much is waiting for the disk."""
+        size = len(data)
+        if self._put_bytes - self._taken_bytes + size > self._backlog_bytes:
+            self._overflowed += 1
+            return
+        self._put_bytes += size
+        self._queue.put(_Message(topic, log_time_ns, data, publish_time_ns, time.monotonic()))
+
+    def note(self, name: str, values: Mapping[str, str]) -> None:
+        """Append an MCAP metadata record."""
+        self._queue.put(lambda: self._recorder.note(name, values))
+
+    def close(self) -> None:
+        """Write what is waiting and finish the bag."""
+        self._queue.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        flush_s = time.monotonic() + FLUSH_S
+        while True:
+            try:
+                work = self._queue.get(timeout=max(0.0, flush_s - time.monotonic()))
+            except queue.Empty:
+                pass
+            else:
+                if work is None:
+                    break
+                self._take(work)
+            if time.monotonic() >= flush_s:
+                if self._state.stopped is None:
+                    self._try(self._flush)
+                else:
+                    self._measure(self._state.stopped)
+                flush_s = time.monotonic() + FLUSH_S
+        if self._state.stopped is None:
+            self._end(None)
+
+    def _take(self, work: _Message | Callable[[], None]) -> None:
+        is_message = isinstance(work, _Message)
+        if is_message:
+            self._taken_bytes += len(work.data)
+            self._behind_s = max(self._behind_s, time.monotonic() - work.given_s)
+            *message, _ = work
+            work = partial(self._recorder.write, *message)
+        if self._state.stopped is None:
+            self._try(work)
+        else:
+            self._discarded += is_message
+
+    def _try(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except Exception as error:
+            # Whatever it is, the node goes on, and what was written before is kept.
+            self._give_up(error)
+        else:
+            if self._recorder.disk_is_full and self._state.stopped is None:
+                self._end('the disk is full')
+
+    def _flush(self) -> None:
+        self._recorder.flush()
+        self._measure()
+        free, least = self._state.free_bytes, self._limits.stop_bytes
+        if free is not None and free < least:
+            self._end(f'{free / 1e6:.0f} MB are left on the disk (limit {least / 1e6:.0f} MB)')
+
+    def _end(self, reason: str | None) -> None:
+        try:
+            self._recorder.close()
+        except Exception as error:
+            self._give_up(error)
+        else:
+            self._measure(reason)
+
+    def _give_up(self, error: Exception) -> None:
+        said = getattr(error, 'strerror', None) or str(error) or type(error).__name__
+        try:
+            self._recorder.abandon()
+        except OSError:
+            # The disk is gone: there is nothing left to close.
+            pass
+        self._measure(f'the bag cannot be written: {said}')
+
+    def _measure(self, stopped: str | None = None) -> None:
+        try:
+            disk = os.statvfs(self._recorder.path)
+            free = disk.f_bavail * disk.f_frsize
+        except OSError:
+            free = None
+        written = self._recorder.written_bytes
+        self._growth.add(time.monotonic(), written)
+        rate = self._growth.bytes_per_s
+        self._state = RecordingState(
+            free, written, rate, remaining_s(free, rate, self._limits),
+            self._recorder.message_count, self._overflowed + self._discarded, self._behind_s,
+            stopped)
+        self._behind_s = 0.0

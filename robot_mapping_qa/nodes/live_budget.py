@@ -1,0 +1,71 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""The error budget as it stands, axis by axis, for a person to look at."""
+
+from __future__ import annotations
+
+from typing import Mapping
+
+import numpy as np
+from robot_mapping_qa.capture.budget import Budget, point_budget
+from robot_mapping_qa.capture.view import View
+from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.verdicts import Verdict
+from scipy.spatial.transform import Rotation
+
+_LONGEST_GAP_S = 1.0
+
+
+class LiveBudget:
+    """The budget of each capture stream at the newest pose; the gate does not decide by it."""
+
+    def __init__(self, views: Mapping[str, View]) -> None:
+        """Keep how the capture streams look at the structure, by name."""
+        self._views = views
+        self._poses: tuple[Odometry | None, Odometry | None] = (None, None)
+        self._known = False
+        self._time_errors_s: dict[str, float] = {}
+
+    def take_verdict(self, verdict: Verdict) -> None:
+        """Take what a monitor knows: whether the covariance is worth anything, time errors."""
+        if verdict.source == 'pose':
+            self._known = verdict.figures.get('point_error_m') is not None
+        else:
+            self._time_errors_s = {
+                name: error_s for name in self._views
+                if (error_s := verdict.figures.get(f'{name}/time_error_s')) is not None}
+
+    def take_pose(self, pose: Odometry) -> None:
+        """Take the newest pose with its covariance."""
+        self._poses = (self._poses[1], pose)
+
+    def figures(self) -> dict[str, float]:
+        """
+        Return radius and shares by axis of the header frame, for each camera that is known.
+
+        Keys are such as ``budget/front_camera/rotation_share_y``.
+        """
+        figures: dict[str, float] = {}
+        for name, error_s in self._time_errors_s.items():
+            budget = self._of(self._views[name], error_s)
+            if budget is None:
+                continue
+            figures[f'budget/{name}/radius_m'] = float(budget.radius_m)
+            for part, shares in budget.axis_shares().items():
+                for axis, share in zip('xyz', shares.tolist()):
+                    figures[f'budget/{name}/{part}_share_{axis}'] = round(share, 4)
+        return figures
+
+    def _of(self, view: View, sigma_s: float) -> Budget | None:
+        before, pose = self._poses
+        if before is None or not self._known:
+            return None
+        seconds = (pose.stamp_ns - before.stamp_ns) * 1e-9
+        if not 0.0 < seconds < _LONGEST_GAP_S:
+            return None
+        first, turn = Rotation.from_quat(before.quaternion), Rotation.from_quat(pose.quaternion)
+        velocity = (pose.position_m - before.position_m) / seconds
+        turn_rate = (turn * first.inv()).as_rotvec() / seconds
+        return point_budget(
+            pose.covariance, turn.apply(view.lever_m), velocity, turn_rate, np.abs(sigma_s),
+            turn.apply(view.line_of_sight_m), view.mount_sigma_m, view.mount_sigma_rad)

@@ -1,0 +1,97 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""One subscription to a stream, which asks for what the stream's publishers offer."""
+
+from __future__ import annotations
+
+from typing import Callable
+
+from rclpy.event_handler import SubscriptionEventCallbacks
+from rclpy.node import Node
+from rclpy.qos import ReliabilityPolicy
+from rclpy.subscription import Subscription
+from robot_mapping_qa.messages.factory import message_class
+from robot_mapping_qa.nodes.qos import described, stream_qos
+
+LOOK_S = 0.2
+"""How often the graph is asked for the publishers of a topic that has none yet."""
+
+LOOKS_BETWEEN = 5
+"""A topic that is heard already is looked at this many times less often."""
+
+QOS_MISMATCH, TYPE_MISMATCH = 'qos_mismatch', 'type_mismatch'
+"""Kinds of what is told, as in `verdicts.EVENT_KINDS`."""
+
+NO_EVENTS = SubscriptionEventCallbacks(use_default_callbacks=False)
+"""The graph says of publishers what the middleware's events would, see `WatchedTopic`."""
+
+
+class WatchedTopic:
+    """
+    A raw subscription that is made once a publisher is known, and made anew when offers change.
+
+    It is reliable where every publisher is, so that nothing is lost that the robot's own nodes
+    get, and best effort where one of them is: a subscription that asks for more than a publisher
+    offers hears nothing from it. It never asks for messages kept for latecomers: those are too
+    old to be judged. What the graph says of the publishers replaces the middleware's events,
+    which carry less and cost time at every turn of the executor.
+
+    ``received(data, info)`` gets every serialized message; ``tell(kind, topic, text)`` is called
+    where a publisher's offer or type does not match what was asked for.
+    """
+
+    def __init__(self, node: Node, topic: str, type_name: str, rate_hz: float | None,
+                 received: Callable[..., None],
+                 tell: Callable[[str, str, str], None]) -> None:
+        """Wait for `look`; raises LookupError where the type is not installed."""
+        self.topic = node.resolve_topic_name(topic)
+        self.type = type_name
+        self._class = message_class(type_name)
+        self._node = node
+        self._rate_hz = rate_hz
+        self._received = received
+        self._tell = tell
+        self._subscription: Subscription | None = None
+        self._reliable = False
+        self._strange_types: list[str] = []
+        self._looks = 0
+
+    def look(self) -> None:
+        """Follow the publishers on the graph; to be called every `LOOK_S`."""
+        self._looks += 1
+        if self._subscription is not None and self._looks % LOOKS_BETWEEN:
+            return
+        publishers = self._node.get_publishers_info_by_topic(self.topic)
+        self._note_types(sorted({info.topic_type for info in publishers} - {self.type}))
+        offers = [info.qos_profile for info in publishers if info.topic_type == self.type]
+        if not offers:
+            return
+        reliable = all(offer.reliability is ReliabilityPolicy.RELIABLE for offer in offers)
+        if self._subscription is None:
+            self._subscribe(reliable)
+        elif reliable != self._reliable:
+            asked = self._subscription.qos_profile
+            self._node.destroy_subscription(self._subscription)
+            self._subscribe(reliable)
+            if not reliable:
+                offer = next(offer for offer in offers
+                             if offer.reliability is not ReliabilityPolicy.RELIABLE)
+                self._tell(QOS_MISMATCH, self.topic, (
+                    f'{self.topic}: a publisher offers {described(offer)}, asked for was '
+                    f'{described(asked)}; best effort is asked for from now on'))
+
+    def _subscribe(self, reliable: bool) -> None:
+        profile = stream_qos(self._rate_hz)
+        if reliable:
+            profile.reliability = ReliabilityPolicy.RELIABLE
+        self._reliable = reliable
+        self._subscription = self._node.create_subscription(
+            self._class, self.topic, self._received, profile, raw=True,
+            event_callbacks=NO_EVENTS)
+
+    def _note_types(self, strange: list[str]) -> None:
+        if strange and strange != self._strange_types:
+            self._tell(TYPE_MISMATCH, self.topic, (
+                f'{self.topic}: a publisher sends {" and ".join(strange)}, expected {self.type}: '
+                'it is not heard'))
+        self._strange_types = strange

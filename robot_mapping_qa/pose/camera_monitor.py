@@ -1,0 +1,75 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""The judgement of the cameras' pictures, and of motion that only a camera can follow."""
+
+from __future__ import annotations
+
+from typing import Collection, Iterable
+
+import numpy as np
+from robot_mapping_qa.pose.image_health import ImageHealthMonitor
+from robot_mapping_qa.pose.motion import MotionMonitor
+from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.verdicts import Condition, Severity, Verdict
+
+
+class CameraMonitor:
+    """
+    Follows the cameras of a configuration and the motion of its unit.
+
+    Each of the ``cameras`` is judged by its own monitor, known by its stream's name; those that
+    aid the unit are known to ``motion``. ``required`` are the names of the cameras whose pictures
+    must come: a stream may be timed by another topic, so only here it shows that they do not.
+    All ``*_ns`` arguments are host time, but ``stamp_ns``.
+    """
+
+    def __init__(self, cameras: Iterable[ImageHealthMonitor], motion: MotionMonitor,
+                 required: Collection[str] = ()) -> None:
+        self._cameras = {camera.name: camera for camera in cameras}
+        self._motion = motion
+        self._required = frozenset(required)
+        self._start_ns: int | None = None
+
+    def wants_picture(self, name: str, receive_ns: int) -> bool:
+        """Return whether a picture of a camera received now should be decoded."""
+        return self._cameras[name].wants(receive_ns)
+
+    def add_picture(self, name: str, picture: np.ndarray, stamp_ns: int, receive_ns: int) -> None:
+        """Take a wanted picture; see `ImageHealthMonitor.add`."""
+        self._cameras[name].add(picture, stamp_ns, receive_ns)
+
+    def malformed_picture(self, name: str, receive_ns: int, why: str) -> None:
+        """Take note of a wanted picture that could not be read."""
+        self._cameras[name].malformed(receive_ns, why)
+
+    def add_pose(self, odometry: Odometry, receive_ns: int) -> None:
+        """Take a pose of the unit; see `MotionMonitor.add`."""
+        self._motion.add(odometry, receive_ns)
+
+    def tick(self, now_ns: int) -> None:
+        """Let time pass: a camera may be missing from the first tick on."""
+        if self._start_ns is None or now_ns < self._start_ns:
+            self._start_ns = now_ns
+
+    def verdict(self, now_ns: int) -> Verdict:
+        """Judge cameras and motion at ``now_ns``; to be asked at every tick, after `tick`."""
+        conditions = [condition for name in self._cameras
+                      for condition in self.conditions(name, now_ns)]
+        return Verdict('camera', now_ns, (*conditions, *self._motion.conditions(now_ns)),
+                       self._motion.figures(now_ns))
+
+    def conditions(self, name: str, now_ns: int) -> list[Condition]:
+        """Return what is wrong with one camera; pictures that do not come are one as well."""
+        camera = self._cameras[name]
+        if not camera.is_stale(now_ns):
+            return camera.conditions(now_ns)
+        onset_ns = camera.sampled_ns
+        if onset_ns is None:
+            onset_ns = now_ns if self._start_ns is None else self._start_ns
+        severity = Severity.HARD if name in self._required else Severity.NOTICE
+        return [Condition(f'{name}/no_picture', camera.problem(now_ns), severity, onset_ns,
+                          f'{name} sent no pictures')]
+
+    def figures(self, name: str, now_ns: int) -> dict[str, float | None]:
+        """Return the figures of one camera's newest picture; see `ImageHealthMonitor`."""
+        return self._cameras[name].figures(now_ns)

@@ -1,0 +1,257 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+The estimate of the unit's pose error: from the way travelled, and from what holds the unit there.
+
+It knows nothing of what the unit reports. Beside the error since the start there is the one that
+was gained over the last metres: how well the places of neighbouring pictures agree.
+"""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import Callable, Mapping
+
+import numpy as np
+
+from robot_mapping_qa.pose import se3
+from robot_mapping_qa.pose.change import Cusum
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
+from robot_mapping_qa.pose.error_growth import ErrorGrowth, Hold, hold_by
+from robot_mapping_qa.pose.quaternion import (
+    conjugate, multiply, Quaternion, rotation_rows, rotation_vector, Vector)
+
+# The error is carried on in steps of this size: fine against keyframes, coarse against messages.
+_STEP_M = 0.1
+_STEP_RAD = 0.1
+# How far ahead the point error is looked for at its limit, and in what steps.
+_AHEAD_M = 20.0
+_AHEAD_STEP_M = 0.5
+# Share of dead reckoning's error that is open: expected where the unit is held, half of the rise
+# that matters, the sum that proves it, and the share below which it is over.
+_HELD, _SLACK, _PROVED, _OVER = 0.15, 0.2, 0.5, 0.3
+
+
+class DegradationEstimate:
+    """
+    Follows the pose step by step.
+
+    ``mounts`` has one pose (4, 4) a geometry stream: its place in the unit's frame. Without any,
+    and at first until a cloud may be expected, the unit is taken to be held as in its good state.
+    All ``*_ns`` arguments are host time.
+    """
+
+    def __init__(self, limits: DegradationLimits, mounts: Mapping[str, np.ndarray] | None = None,
+                 ) -> None:
+        self.limits = limits
+        # A small motion of the body as one of the sensor, both about their own axes.
+        self._to_sensor = {
+            name: se3.adjoint(se3.inverse(mount)) for name, mount in (mounts or {}).items()}
+        self._since_start = ErrorGrowth(limits)
+        self._of_late = ErrorGrowth(limits, limits.agree_over_m) if limits.agree_over_m else None
+        self._good = np.diag([limits.registration_sigma_m ** -2] * 3
+                             + [limits.registration_sigma_rad ** -2] * 3)
+        self._picture = np.diag([limits.visual_sigma_m ** -2] * 3
+                                + [limits.visual_sigma_rad ** -2] * 3)
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget the poses and what holds the unit; the next pose is a start."""
+        self._clouds: dict[str, tuple[np.ndarray, int]] = {}
+        self._camera_sees = False
+        self.is_blind = False
+        """Whether clouds ought to come and none does."""
+        self._holders: tuple | None = None
+        self._hold = hold_by(self._good, self.limits)
+        self._cusum = Cusum(_HELD, _SLACK, _PROVED)
+        self._started_ns: int | None = None
+        self._rotation = np.eye(3)
+        self.open_since_ns: int | None = None
+        """Since when a direction has been open (from the CUSUM's run), None while none is."""
+
+    @property
+    def watches_geometry(self) -> bool:
+        """Whether any stream tells how the surroundings hold the unit."""
+        return bool(self._to_sensor)
+
+    @property
+    def is_started(self) -> bool:
+        """Whether there is an estimate."""
+        return self._started_ns is not None
+
+    def start(self, position_m: Vector, quaternion: Quaternion, now_ns: int,
+              covariance: np.ndarray | None = None) -> None:
+        """
+        Declare a pose good: at the start, or for a rebase.
+
+        ``covariance`` (6, 6) in ROS order is that of the pose, None for the limits' start sigmas.
+        """
+        limits = self.limits
+        if covariance is None:
+            covariance = np.diag(
+                [limits.start_sigma_m ** 2] * 3 + [limits.start_sigma_rad ** 2] * 3)
+        if self._started_ns is None:
+            self._started_ns = now_ns
+        self._since_start.start(covariance)
+        self._start_of_late(covariance)
+        self._place(position_m, quaternion)
+        self._direction = self._rotation[:, 0]
+
+    def _start_of_late(self, covariance: np.ndarray) -> None:
+        if self._of_late is not None:
+            self._of_late.start(covariance)
+
+    def _place(self, position_m: Vector, quaternion: Quaternion) -> None:
+        self._position_m, self._quaternion = position_m, quaternion
+        self._rotation = np.array(rotation_rows(quaternion))
+
+    def add_pose(self, position_m: Vector, quaternion: Quaternion, now_ns: int) -> bool:
+        """Take a pose; return whether it was far enough from the last for a step."""
+        if self._started_ns is None:
+            self.start(position_m, quaternion, now_ns)
+            return True
+        moved = tuple(b - a for a, b in zip(self._position_m, position_m))
+        way_m = hypot(*moved)
+        # The scalar product of unit quaternions is the cosine of half the angle between.
+        turn = abs(sum(a * b for a, b in zip(self._quaternion, quaternion)))
+        if way_m < _STEP_M and turn > 1.0 - _STEP_RAD ** 2 / 8.0:
+            return False
+        turned_rad = hypot(*rotation_vector(
+            multiply(conjugate(self._quaternion), quaternion)))
+        self._update_hold(now_ns)
+        moved_m = np.array(moved)
+        if way_m > 0.0:
+            self._direction = moved_m / way_m
+        self._since_start.move(self._rotation, moved_m, turned_rad, self._hold)
+        if self._of_late is not None:
+            self._of_late.move(self._rotation, moved_m, turned_rad, self._hold)
+        self._place(position_m, quaternion)
+        self._watch(now_ns)
+        return True
+
+    def _watch(self, now_ns: int) -> None:
+        """Find out since when a direction has been left open, or that none is any more."""
+        share, _ = self._hold.open_translation()
+        if self.open_since_ns is not None:
+            if share < _OVER:
+                self.open_since_ns = None
+                self._cusum.restart()
+            return
+        change = self._cusum.add(share, now_ns)
+        if change is not None and share >= _OVER:
+            self.open_since_ns = change.onset_ns
+
+    def skip(self, position_m: Vector, quaternion: Quaternion, jump: np.ndarray | None) -> None:
+        """
+        Go on from another place: after a jump (6,) in ROS order, or a change of frames (None).
+
+        Whether the jump was a failure or a correction is not known: it is added to the error
+        since the start. Pictures agree with each other from here on.
+        """
+        if jump is not None:
+            self._since_start.add(np.outer(jump, jump))
+        limits = self.limits
+        self._start_of_late(np.diag(
+            [limits.start_sigma_m ** 2] * 3 + [limits.start_sigma_rad ** 2] * 3))
+        self._place(position_m, quaternion)
+
+    def close_loop(self) -> None:
+        """Take note of a loop closure: the corrected pose is as good as the closure."""
+        limits = self.limits
+        covariance = np.diag(
+            [limits.closure_sigma_m ** 2] * 3 + [limits.closure_sigma_rad ** 2] * 3)
+        self._since_start.start(covariance)
+        self._start_of_late(covariance)
+
+    def add(self, covariance: np.ndarray) -> None:
+        """Add an independent error (6, 6) in ROS order to the one since the start."""
+        self._since_start.add(covariance)
+
+    def wants(self, name: str, now_ns: int) -> bool:
+        """Return whether a cloud of stream ``name`` that comes now is due to be judged."""
+        cloud = self._clouds.get(name)
+        return cloud is None or not 0 <= now_ns - cloud[1] < self.limits.geometry_every_s * 1e9
+
+    def add_geometry(self, name: str, information: np.ndarray, now_ns: int) -> None:
+        """
+        Take what a cloud of stream ``name`` tells.
+
+        ``information`` (6, 6) is the inverse covariance of a small motion of the sensor about its
+        own axes, in ROS order.
+        """
+        adjoint = self._to_sensor[name]
+        self._clouds[name] = (
+            self.limits.registration_efficiency * adjoint.T @ information @ adjoint, now_ns)
+
+    def set_camera(self, sees: bool) -> None:
+        """Take note whether a camera that aids the unit sees well."""
+        self._camera_sees = sees
+
+    def _update_hold(self, now_ns: int) -> None:
+        """Work out what holds the unit, where that has changed."""
+        stale_ns = self.limits.geometry_stale_s * 1e9
+        clouds = [cloud for cloud in self._clouds.values() if now_ns - cloud[1] <= stale_ns]
+        waits = not self._clouds and now_ns - self._started_ns <= stale_ns
+        self.is_blind = bool(self._to_sensor) and not clouds and not waits
+        if not self._to_sensor or waits:
+            holders, information = ('good',), self._good
+        else:
+            holders = (*(cloud[1] for cloud in clouds), self._camera_sees)
+            information = sum((cloud[0] for cloud in clouds), np.zeros((6, 6)))
+            if self._camera_sees:
+                information = information + self._picture
+        if holders != self._holders:
+            self._holders = holders
+            self._hold = hold_by(information, self.limits)
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """What the pose is off since the start: (6, 6) in ROS order."""
+        return self._since_start.covariance
+
+    @property
+    def covariance_of_late(self) -> np.ndarray:
+        """
+        What the pose is off against those of the last metres (``agree_over_m``): (6, 6).
+
+        With that at 0 the same as ``covariance``.
+        """
+        return (self._of_late or self._since_start).covariance
+
+    def growth(self) -> tuple[float, Vector]:
+        """
+        Say what the next metre would add in the worst direction, and which that is.
+
+        Return the standard deviation, m/m, and the unit vector about the body's axes.
+        """
+        ahead = ErrorGrowth(self.limits)
+        ahead.move(self._rotation, self._direction, 0.0, self._hold)
+        values, vectors = np.linalg.eigh(ahead.covariance[:3, :3])
+        axis = self._rotation.T @ vectors[:, -1]
+        return float(values[-1]) ** 0.5, tuple(axis.tolist())
+
+    def metres_until(self, error_m: Callable[[np.ndarray], float], limit_m: float,
+                     ) -> float | None:
+        """
+        Return the way on which an error reaches its limit, going straight on as things are.
+
+        ``error_m`` gives the error for a covariance of late. None where it does not within 20 m.
+        """
+        ahead = (self._of_late or self._since_start).copy()
+        before_m = error_m(ahead.covariance)
+        if before_m >= limit_m:
+            return 0.0
+        step = _AHEAD_STEP_M * self._direction
+        for number in range(round(_AHEAD_M / _AHEAD_STEP_M)):
+            ahead.move(self._rotation, step, 0.0, self._hold)
+            after_m = error_m(ahead.covariance)
+            if after_m >= limit_m:
+                share = (limit_m - before_m) / (after_m - before_m)
+                return (number + share) * _AHEAD_STEP_M
+            before_m = after_m
+        return None
+
+    @property
+    def hold(self) -> Hold:
+        """What holds the unit at present."""
+        return self._hold

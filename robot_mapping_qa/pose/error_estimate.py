@@ -1,0 +1,252 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+What is believed of the pose error: the reported covariance, the estimate, and which counts.
+
+The point error of the gate is the larger of two. One is what the unit says of itself, as long as
+that is not refuted; where it was found too small, it is inflated. The other is what the unit is
+estimated to have lost over the last metres, which needs no word of the unit. The pose that is
+published has the estimated covariance since the start, the last rebase or loop closure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot
+from typing import Mapping
+
+import numpy as np
+
+from robot_mapping_qa.pose import so3
+from robot_mapping_qa.pose.degradation import DegradationEstimate
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
+from robot_mapping_qa.pose.map_correction import Closure, MapCorrection, Pose
+from robot_mapping_qa.pose.point_error import point_error_m
+from robot_mapping_qa.pose.quaternion import Quaternion, rotate, Vector
+from robot_mapping_qa.pose.se3 import turn_covariance
+from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.verdicts import Condition, Event, Severity
+
+# How often the way until the limit is worked out.
+_AHEAD_NS = 500_000_000
+# Below this speed a time until the limit says nothing.
+_LEAST_SPEED_MPS = 0.05
+_AXES = ('x', 'y', 'z')
+_STEP_FIGURES = ('estimated_sigma_m', 'estimated_sigma_of_late_m', 'growth_m_per_m', 'open_share',
+                 'geometry_known', 'until_limit_m')
+
+
+class ErrorEstimate:
+    """
+    Follows the unit ``name``; see the module.
+
+    ``lever_m`` leads from the unit to the inspected point, in the unit's frame. ``mounts`` as in
+    `DegradationEstimate`. ``limit_m`` is the largest point error that will do, None where there
+    is none to warn of. All ``*_ns`` arguments are host time, but for stamps.
+    """
+
+    def __init__(self, name: str, limits: DegradationLimits, lever_m: Vector,
+                 mounts: Mapping[str, np.ndarray] | None = None,
+                 limit_m: float | None = None) -> None:
+        self._name = name
+        self._limits = limits
+        self._lever_m = lever_m
+        self._reach_m = hypot(*lever_m)
+        self._limit_m = limit_m
+        self.degradation = DegradationEstimate(limits, mounts)
+        self._map = MapCorrection(limits.closure_limit_m, limits.closure_limit_rad)
+        self._map_frame = ''
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything: the next pose is a start."""
+        self.degradation.restart()
+        self._map.restart()
+        self._has_map = False
+        self._quaternion: Quaternion = (0.0, 0.0, 0.0, 1.0)
+        self._way_m = 0.0
+        self._closed_at_m = 0.0
+        self._reported_start: np.ndarray | None = None
+        self._ahead_ns: int | None = None
+        self._until_m: float | None = None
+        self._of_late = np.zeros((6, 6))
+        self._bound_m = 0.0
+        self._step_figures: dict[str, float | None] = dict.fromkeys(_STEP_FIGURES)
+
+    def add(self, stamp_ns: int, position_m: Vector, quaternion: Quaternion,
+            reported: np.ndarray, way_m: float, now_ns: int) -> list[Event]:
+        """Take an accepted pose, the covariance with it and the way up to it."""
+        self._quaternion = quaternion
+        self._way_m = way_m
+        degradation = self.degradation
+        if not degradation.is_started:
+            self._reported_start = reported
+        if degradation.add_pose(position_m, quaternion, now_ns):
+            self._update(now_ns)
+        if not self._has_map:
+            return []
+        return self._closed(
+            self._map.add_odometry(stamp_ns, Pose(position_m, quaternion)), now_ns)
+
+    def add_map_pose(self, pose: Odometry, now_ns: int) -> list[Event]:
+        """Take the unit's corrected pose, which may be late; its covariance does not count."""
+        x, y, z, w = pose.quaternion.tolist()
+        length = hypot(x, y, z, w)
+        position_m = tuple(pose.position_m.tolist())
+        if not (0.5 < length < 2.0 and hypot(*position_m) < np.inf):
+            return []
+        self._has_map = True
+        self._map_frame = pose.frame
+        quaternion = (x / length, y / length, z / length, w / length)
+        return self._closed(
+            self._map.add_map_pose(pose.stamp_ns, Pose(position_m, quaternion)), now_ns)
+
+    def jumped(self, position_m: Vector, quaternion: Quaternion, shift_m: Vector,
+               turn_rad: Vector, now_ns: int) -> None:
+        """Take note of a jump of the odometry, about the axes of its frame."""
+        self._go_on(position_m, quaternion, np.array((*shift_m, *turn_rad)), now_ns)
+
+    def change_frames(self, position_m: Vector, quaternion: Quaternion, now_ns: int) -> None:
+        """Take note that the poses are given in other frames from now on."""
+        self._go_on(position_m, quaternion, None, now_ns)
+
+    def _go_on(self, position_m: Vector, quaternion: Quaternion, jump: np.ndarray | None,
+               now_ns: int) -> None:
+        # A correction of the map is against the odometry as it was.
+        self._map.restart()
+        if self.degradation.is_started:
+            self._quaternion = quaternion
+            self.degradation.skip(position_m, quaternion, jump)
+            self._update(now_ns)
+
+    def rebase(self, position_m: Vector, quaternion: Quaternion, now_ns: int) -> None:
+        """Take a pose as good: the estimate starts again from here."""
+        self._reported_start = None
+        self._closed_at_m = self._way_m
+        self.degradation.start(position_m, quaternion, now_ns)
+        self._update(now_ns)
+
+    def trust_start(self) -> None:
+        """Take what the unit said of its start, now that its word is worth something."""
+        if self._reported_start is None:
+            return
+        limits = self._limits
+        assumed = np.diag([limits.start_sigma_m ** 2] * 3 + [limits.start_sigma_rad ** 2] * 3)
+        values, vectors = np.linalg.eigh(self._reported_start - assumed)
+        self.degradation.add((vectors * np.maximum(values, 0.0)) @ vectors.T)
+        self._reported_start = None
+
+    def _closed(self, closures: list[Closure], now_ns: int) -> list[Event]:
+        events = []
+        for closure in closures:
+            sigma_m = float(np.linalg.eigvalsh(self.degradation.covariance[:3, :3])[-1]) ** 0.5
+            way_m = self._way_m - self._closed_at_m
+            self._closed_at_m = self._way_m
+            text = f'{self._name}: a loop was closed, the map moved by {closure.size_m:.2f} m'
+            values = {
+                'size_m': closure.size_m, 'size_rad': closure.size_rad,
+                'estimated_sigma_m': sigma_m,
+                **{f'{axis}_m': part for axis, part in zip(_AXES, closure.shift_m)}}
+            if way_m > closure.size_m:
+                percent = 100.0 * closure.size_m / way_m
+                text += f', {percent:.2g} % of the {way_m:.0f} m travelled'
+                values['percent_of_distance'] = percent
+            self.degradation.close_loop()
+            self._update(now_ns)
+            events.append(Event('loop_closure', self._name, now_ns, now_ns, text, values))
+        return events
+
+    def _update(self, now_ns: int) -> None:
+        """Work out, once a step, what does not change from message to message."""
+        degradation = self.degradation
+        self._of_late = degradation.covariance_of_late
+        self._bound_m = self._rms_m(self._of_late)
+        if self._limit_m is not None and (
+                self._ahead_ns is None or not 0 <= now_ns - self._ahead_ns < _AHEAD_NS):
+            self._ahead_ns = now_ns
+            self._until_m = degradation.metres_until(self._point_error_m, self._limit_m)
+        self._growth, self._direction = degradation.growth()
+        self._step_figures = dict(zip(_STEP_FIGURES, (
+            _largest_sigma(degradation.covariance), _largest_sigma(self._of_late), self._growth,
+            degradation.hold.open_translation()[0],
+            float(degradation.watches_geometry and not degradation.is_blind), self._until_m)))
+
+    def _point_error_m(self, covariance: np.ndarray) -> float:
+        return point_error_m(covariance, rotate(self._quaternion, self._lever_m))
+
+    def _rms_m(self, covariance: np.ndarray) -> float:
+        """Return a bound of the root mean square of the point's error."""
+        xx, yy, zz, aa, bb, cc = covariance.diagonal().tolist()
+        # The root mean square of d + t x l is at most that of d plus |l| times that of t.
+        return (xx + yy + zz) ** 0.5 + self._reach_m * (aa + bb + cc) ** 0.5
+
+    def believed(self, reported: np.ndarray | None) -> np.ndarray:
+        """
+        Return the covariance (6, 6) that counts for a picture taken now, in ROS order.
+
+        The larger one of the estimate of late and of ``reported``, which is None where the unit
+        says nothing that can be used.
+        """
+        if reported is None or self._rms_m(reported) < self._bound_m:
+            return self._of_late
+        return reported
+
+    def bound_m(self, reported: np.ndarray | None) -> float:
+        """Return a bound of the root mean square of the error of a point, at little cost."""
+        if reported is None:
+            return self._bound_m
+        return max(self._bound_m, self._rms_m(reported))
+
+    def published(self, odometry: Odometry) -> Odometry:
+        """Return the newest pose, as corrected by the map, with the covariance since the start."""
+        covariance = self.degradation.covariance
+        correction = self._map.correction
+        if correction is None:
+            return replace(odometry, covariance=covariance)
+        pose = correction.times(
+            Pose(tuple(odometry.position_m.tolist()), self._quaternion))
+        turn = so3.from_quaternion(np.array(correction.quaternion))
+        return replace(
+            odometry, frame=self._map_frame, position_m=np.array(pose.position_m),
+            quaternion=np.array(pose.quaternion), covariance=turn_covariance(turn, covariance))
+
+    def conditions(self) -> list[Condition]:
+        """Return the condition that a direction is open: soft once the error is over the limit."""
+        degradation = self.degradation
+        since_ns = degradation.open_since_ns
+        if since_ns is None:
+            return []
+        axis = max(range(3), key=lambda number: abs(self._direction[number]))
+        why = ('no cloud shows what holds' if degradation.is_blind
+               else 'the surroundings do not hold')
+        text = (f'{why} {self._name} along its {_AXES[axis]} axis: its place gets worse by '
+                f'{1e3 * self._growth:.0f} mm a metre')
+        error_m = self._point_error_m(self._of_late)
+        severity = Severity.NOTICE
+        if self._limit_m is not None and error_m > self._limit_m:
+            severity = Severity.SOFT
+            text += f', a point on the structure is only known to {error_m:.3f} m'
+        elif self._until_m is not None:
+            text += f', the limit is {self._until_m:.1f} m ahead'
+        return [Condition(f'{self._name}/open_direction', text, severity, since_ns)]
+
+    def figures(self, speed_mps: float | None) -> dict[str, float | None]:
+        """
+        Return the figures of the estimate.
+
+        ``estimated_sigma_m`` is the standard deviation of the worst direction since the start,
+        ``estimated_sigma_of_late_m`` over the last metres; ``growth_m_per_m`` what the next metre
+        adds in the worst direction; ``open_share`` the largest share of dead reckoning's error
+        that nothing holds; ``geometry_known`` 0 where no cloud tells what holds the unit, so that
+        its good state is assumed or, with a geometry stream that is silent, the worst.
+        ``until_limit_*`` is how far and how long it is until the point error reaches its limit as
+        things are, None where it does not.
+        """
+        until_s = None
+        if self._until_m is not None and speed_mps is not None and speed_mps > _LEAST_SPEED_MPS:
+            until_s = self._until_m / speed_mps
+        return {**self._step_figures, 'until_limit_s': until_s}
+
+
+def _largest_sigma(covariance: np.ndarray) -> float:
+    return max(0.0, float(np.linalg.eigvalsh(covariance[:3, :3])[-1])) ** 0.5

@@ -1,0 +1,153 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""The reported covariance against every second source of motion: is it believed, and how far."""
+
+from __future__ import annotations
+
+from statistics import median
+from typing import Mapping
+
+import numpy as np
+
+from robot_mapping_qa.pose.consistency import agreed, Inflation
+from robot_mapping_qa.pose.quaternion import Quaternion, Vector
+from robot_mapping_qa.pose.second_source import SecondSource, UnitPose
+from robot_mapping_qa.pose.trust_limits import TrustLimits
+
+_EVALUATED_NS = 1_000_000_000
+# Steps within an interval, to tell the noise of a pose from its drift.
+_STEPS = 5
+# A day of evaluations.
+_FACTORS_KEPT = 86_400
+# A covariance that is confirmed is known at least so well.
+_CONFIRMED_WITHIN = 3.0
+_BLOCK_NS = 1_000_000_000
+# The smallest delay of a second moves by less, unless a clock stepped or the transport changed.
+_STEP_NS = 20_000_000
+
+
+class MotionTrust:
+    """
+    Tells an optimistic covariance from a right one with the motion streams of the robot.
+
+    ``sources`` has one `SecondSource` a stream. Turning is judged by all of them, travel by those
+    that tell a velocity; within each, the unit is condemned only if every source agrees.
+    """
+
+    def __init__(self, limits: TrustLimits, sources: Mapping[str, SecondSource]) -> None:
+        self._limits = limits
+        self._sources = dict(sources)
+        self._factors: list[float] = []
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything."""
+        for source in self._sources.values():
+            source.restart()
+        self._delays = {name: _LeastDelay() for name in self._sources}
+        self._unit_delay = _LeastDelay()
+        self._taken_ns: int | None = None
+        self._evaluated_ns: int | None = None
+        self.inflation: Inflation | None = None
+        """That of the newest window, of turning or travel, None where neither tells."""
+        self.is_optimistic = False
+        """Whether the reported covariance was found too small and not yet right again."""
+        self.is_confirmed = False
+        """Whether it was ever found right, within narrow bounds, since the start."""
+
+    def add_motion(self, name: str, stamp_ns: int, receive_ns: int,
+                   motion: tuple[float, ...]) -> None:
+        """Take turn rate, and velocity where there is one, of a stream: `SecondSource.add`."""
+        source, delay = self._sources[name], self._delays[name]
+        if delay.add(stamp_ns, receive_ns):
+            source.restart()
+        if self._is_comparable(delay):
+            source.add(stamp_ns, motion)
+
+    def add_pose(self, stamp_ns: int, receive_ns: int, quaternion: Quaternion,
+                 position_m: Vector, covariance: np.ndarray) -> bool:
+        """Take a pose with its reported covariance; return whether the judgement is new."""
+        if not self._sources:
+            return False
+        if self._unit_delay.add(stamp_ns, receive_ns):
+            self.interrupt()
+        # A little short of it, so that stamps that shake do not make it one message longer.
+        step_ns = 0.9 * self._limits.interval_s / _STEPS * 1e9
+        if self._taken_ns is not None and 0 <= stamp_ns - self._taken_ns < step_ns:
+            return False
+        self._taken_ns = stamp_ns
+        pose = UnitPose(stamp_ns, quaternion, position_m, covariance)
+        for source in self._sources.values():
+            source.add_pose(pose)
+        if self._evaluated_ns is not None and 0 <= stamp_ns - self._evaluated_ns < _EVALUATED_NS:
+            return False
+        self._evaluated_ns = stamp_ns
+        return self._evaluate()
+
+    def interrupt(self) -> None:
+        """Begin the windows anew, as after a jump; the judgement so far stands."""
+        for source in self._sources.values():
+            source.restart()
+        self._taken_ns = None
+
+    @property
+    def too_small_by(self) -> Inflation | None:
+        """The inflation of a covariance that was found optimistic, else None."""
+        return self.inflation if self.is_optimistic else None
+
+    def overall(self) -> float | None:
+        """Return the median inflation over the run, None where it was never known."""
+        return median(self._factors) if self._factors else None
+
+    def _is_comparable(self, delay: _LeastDelay) -> bool:
+        unit_ns, other_ns = self._unit_delay.least_ns, delay.least_ns
+        return (unit_ns is not None and other_ns is not None and
+                abs(unit_ns - other_ns) <= self._limits.longest_lateness_s * 1e9)
+
+    def _evaluate(self) -> bool:
+        sources = self._sources.values()
+        turnings = [source.turn_inflation() for source in sources]
+        against = [found for found in (
+            agreed(turnings), agreed(source.travel_inflation() for source in sources))
+            if found is not None]
+        if not against:
+            return False
+        worst = max(against, key=lambda found: found.low)
+        if worst.low <= 1.0:
+            # Nothing against the unit; how well it does is told by turning alone, if at all.
+            worst = agreed(found for found in turnings if found is not None and found.telling)
+        self.inflation = worst
+        if worst is not None and len(self._factors) < _FACTORS_KEPT:
+            self._factors.append(worst.factor)
+        if worst is not None and worst.low > self._limits.optimistic_factor:
+            self.is_optimistic = True
+        elif worst is None or worst.low <= 1.0:
+            self.is_optimistic = False
+            self.is_confirmed |= worst is not None and worst.high <= _CONFIRMED_WITHIN
+        return True
+
+
+class _LeastDelay:
+    """The smallest receive time less stamp of a stream; notices when it steps."""
+
+    def __init__(self) -> None:
+        self.least_ns: int | None = None
+        self._block_ns: int | None = None
+        self._began_ns = 0
+
+    def add(self, stamp_ns: int, receive_ns: int) -> bool:
+        """Take a message; return whether the smallest delay has stepped."""
+        delay_ns = receive_ns - stamp_ns
+        if self._block_ns is None:
+            self.least_ns = self._block_ns = delay_ns
+            self._began_ns = receive_ns
+            return False
+        stepped = delay_ns < self.least_ns - _STEP_NS
+        if stepped:
+            self.least_ns = delay_ns
+        self._block_ns = min(self._block_ns, delay_ns)
+        if not 0 <= receive_ns - self._began_ns < _BLOCK_NS:
+            stepped |= abs(self._block_ns - self.least_ns) > _STEP_NS
+            self.least_ns, self._block_ns = self._block_ns, delay_ns
+            self._began_ns = receive_ns
+        return stepped

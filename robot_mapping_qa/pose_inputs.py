@@ -1,0 +1,117 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""What each stream tells the pose monitor beside the pose, alike live and for a bag."""
+
+from __future__ import annotations
+
+from typing import Any, Callable, Sequence
+
+import numpy as np
+from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.messages.angular_velocity import read_angular_velocity
+from robot_mapping_qa.messages.point_cloud import read_points
+from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_header
+from robot_mapping_qa.pose.lidar_geometry import localizability
+from robot_mapping_qa.pose.monitor import PoseMonitor
+from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
+from robot_mapping_qa.verdicts import Event
+
+Take = Callable[[int, bytes], None]
+"""Takes receive time and bytes of a message."""
+
+Happened = Callable[[Sequence[Event]], None]
+"""Takes events."""
+
+Work = Callable[[Callable[[], Any], Callable[[Any], None]], None]
+"""Does a job, which may take milliseconds, and hands its result over."""
+
+_IMU = 'sensor_msgs/msg/Imu'
+
+
+def at_once(job: Callable[[], Any], done: Callable[[Any], None]) -> None:
+    """Do a job and hand its result over before anything else."""
+    done(job())
+
+
+def pose_input(stream: Stream, configuration: Configuration, monitor: PoseMonitor,
+               happened: Happened, work: Work = at_once) -> Take | None:
+    """
+    Return what takes the messages of a stream on its own topic, None where they tell nothing.
+
+    A message that cannot be used is a condition of the monitor, and an event where that is new.
+    """
+    if stream.role == 'geometry':
+        return _geometry_input(stream, configuration, monitor, happened, work)
+    if stream.role == 'motion':
+        add = _imu_input(stream, monitor) if stream.type == _IMU else _odometry_input(
+            stream, monitor)
+    elif stream.role == 'map_pose':
+        read = POSE_READERS[stream.type]
+
+        def add(receive_ns: int, data: bytes) -> None:
+            happened(monitor.add_map_pose(read(data), receive_ns))
+    else:
+        return None
+
+    def take(receive_ns: int, data: bytes) -> None:
+        try:
+            add(receive_ns, data)
+        except MalformedMessage as error:
+            happened(monitor.unusable(stream.name, receive_ns, str(error)))
+    return take
+
+
+def _imu_input(stream: Stream, monitor: PoseMonitor) -> Take:
+    name = stream.name
+
+    def add(receive_ns: int, data: bytes) -> None:
+        rate = read_angular_velocity(data, _IMU)
+        if rate is not None:
+            monitor.add_motion(name, rate[0], receive_ns, rate[1:])
+    return add
+
+
+def _odometry_input(stream: Stream, monitor: PoseMonitor) -> Take:
+    """Take the twist; while it has only ever been zero, the turn rate between the poses."""
+    name, read = stream.name, POSE_READERS[stream.type]
+    from_poses = AngularVelocityFromPoses()
+    has_twist = False
+
+    def add(receive_ns: int, data: bytes) -> None:
+        nonlocal has_twist
+        odometry = read(data)
+        twist = (*odometry.angular_radps.tolist(), *odometry.linear_mps.tolist())
+        has_twist = has_twist or any(twist)
+        if has_twist:
+            monitor.add_motion(name, odometry.stamp_ns, receive_ns, twist)
+        else:
+            rate = from_poses.add(odometry.stamp_ns, *odometry.quaternion.tolist())
+            if rate is not None:
+                monitor.add_motion(name, rate[0], receive_ns, rate[1:])
+    return add
+
+
+def _geometry_input(stream: Stream, configuration: Configuration, monitor: PoseMonitor,
+                    happened: Happened, work: Work) -> Take:
+    name, limits = stream.name, configuration.geometry
+
+    def judge(data: bytes) -> np.ndarray | MalformedMessage:
+        try:
+            stamp_ns, _ = read_header(data)
+            return localizability(stamp_ns, read_points(data), limits).information
+        except MalformedMessage as error:
+            return error
+        except ValueError as error:
+            return MalformedMessage(str(error))
+
+    def take(receive_ns: int, data: bytes) -> None:
+        if not monitor.wants_geometry(name, receive_ns):
+            return
+
+        def done(result: np.ndarray | MalformedMessage) -> None:
+            if isinstance(result, MalformedMessage):
+                happened(monitor.unusable(name, receive_ns, str(result)))
+            else:
+                monitor.add_geometry(name, result, receive_ns)
+        work(lambda: judge(data), done)
+    return take

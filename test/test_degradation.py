@@ -1,0 +1,381 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""The estimate of the pose error grows where nothing holds the unit, as fast as the error does."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from robot_mapping_qa.pose import se3
+from robot_mapping_qa.pose.degradation import DegradationEstimate
+from robot_mapping_qa.pose.degradation_limits import DegradationLimits
+from robot_mapping_qa.pose.geometry_limits import GeometryLimits
+from robot_mapping_qa.pose.lidar_geometry import localizability
+from robot_mapping_qa.pose.limits import PoseLimits
+from robot_mapping_qa.pose.map_correction import MapCorrection, Pose
+from robot_mapping_qa.pose.monitor import PoseMonitor
+from robot_mapping_qa.pose.point_error import error_radius
+from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.rig.drift import DriftSpec, ErrorGrowth
+from robot_mapping_qa.rig.route import Route
+from robot_mapping_qa.rig.scanner import Scanner, ScannerSpec
+from robot_mapping_qa.rig.site import Site
+from robot_mapping_qa.verdicts import EVENT_KINDS, Severity
+
+S = 1_000_000_000
+START_NS = 1_700_000_000 * S
+NAME = 'unit_odometry'
+LIMITS = DegradationLimits()
+UPRIGHT = (0.0, 0.0, 0.0, 1.0)
+# Inverse covariances of one cloud: held everywhere to a millimetre, or nowhere along x.
+HELD = np.diag([1e6] * 3 + [1e7] * 3)
+OPEN_ALONG_X = np.diag([0.0, 1e6, 1e6] + [1e7] * 3)
+
+
+def walk(estimate, way_m, information=None, start_m=0.0, speed_mps=1.0, lidar='lidar'):
+    """Walk along x, the cloud of every 0.4 s telling the same; return the time at the end."""
+    clouds = -1
+    for i in range(round(way_m * 50.0 / speed_mps)):
+        time_s = (start_m + i * speed_mps / 50.0) / speed_mps
+        now_ns = START_NS + round(time_s * S)
+        if information is not None and int(time_s / 0.4) != clouds:
+            clouds = int(time_s / 0.4)
+            estimate.add_geometry(lidar, information, now_ns)
+        estimate.add_pose((start_m + i * speed_mps / 50.0, 0.0, 0.0), UPRIGHT, now_ns)
+    return now_ns
+
+
+def sigmas(covariance):
+    return np.sqrt(np.diag(covariance))
+
+
+# Against a simulated unit whose error really grows: the rig's physics, not the estimate's
+
+
+@pytest.fixture(scope='module')
+def rig_walk():
+    """
+    Walk the rig's site from the open through a passage into the hall.
+
+    Return the estimate's covariances, since the start and of late, with times and the stretch,
+    and the rig's growth of the error. Clouds are those of a scanner of the robot, which is not
+    the unit's.
+    """
+    route = Route(site=Site(passage_length_m=30.0))
+    scanner = Scanner(
+        ScannerSpec(topic='/p', frame='f', rate_hz=5.0, columns=600), route,
+        np.random.default_rng(3))
+    estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+    found = []
+    for i in range(round(80.0 * 25)):
+        time_s = i / 25.0
+        now_ns = START_NS + round(time_s * S)
+        if i % 20 == 0:
+            (_, cloud), = scanner.measure(time_s)
+            points = np.stack([cloud.points[axis].ravel() for axis in 'xyz'], axis=-1)
+            estimate.add_geometry(
+                'lidar', localizability(now_ns, points, GeometryLimits()).information, now_ns)
+        true = route.at(time_s)
+        estimate.add_pose(true.position, true.quaternion, now_ns)
+        if i % 10 == 0:
+            found.append((time_s, route.site.stretch(true.position), estimate.covariance,
+                          estimate.growth()[0], estimate.open_since_ns))
+    return found, ErrorGrowth(route, DriftSpec())
+
+
+def test_radius_holds_the_error_in_95_of_100_cases_and_is_not_merely_huge(rig_walk):
+    found, growth = rig_walk
+    # The rig follows its error to first order: it is normal, with a covariance known exactly.
+    draws = np.random.default_rng(0).standard_normal((3, 2000))
+    held, ratios = {}, []
+    for time_s, stretch, covariance, *_ in found:
+        true = growth.keyframe(round(time_s / growth.period_s)).covariance[:3, :3]
+        errors = np.linalg.norm(np.linalg.cholesky(true) @ draws, axis=0)
+        radius_m = float(error_radius(covariance[:3, :3]))
+        held.setdefault(stretch == 'passage', []).append(np.mean(errors <= radius_m))
+        ratios.append(radius_m / np.quantile(errors, 0.95))
+    for in_passage, shares in held.items():
+        assert 0.93 <= np.mean(shares) <= 0.98, in_passage
+    assert np.mean(ratios) <= 1.6
+
+
+def test_error_grows_along_the_passage_and_not_across(rig_walk):
+    found, _ = rig_walk
+    times = [time_s for time_s, stretch, *_ in found if stretch == 'passage']
+    inside = [item for item in found if times[0] + 6.0 <= item[0] <= times[-1] - 6.0]
+    gained = sigmas(inside[-1][2])[:3] - sigmas(inside[0][2])[:3]
+    assert gained[0] > 5.0 * abs(gained[1])
+    assert gained[0] > 5.0 * abs(gained[2])
+    # Fact of the trade: 1 to 2 % of the way, less over longer ones.
+    assert all(0.015 < growth < 0.03 for _, _, _, growth, _ in inside)
+
+
+def test_open_direction_is_known_as_soon_as_it_matters_and_over_soon_after_the_passage(rig_walk):
+    found, growth = rig_walk
+    mine = [time_s for time_s, *_, since_ns in found if since_ns is not None]
+    frames = [growth.keyframe(number) for number in range(round(80.0 / growth.period_s))]
+    true = [frame.time_s for frame in frames if frame.open_direction is not None]
+    inside = [time_s for time_s, stretch, *_ in found if stretch == 'passage']
+    # The rig's unit and the robot's lidar lose sight of the approach a little apart.
+    assert mine[0] <= true[0] + 1.0
+    assert mine[0] >= inside[0] - 3.0
+    # A cloud is judged every 0.8 s here.
+    assert mine[-1] <= inside[-1] + 2.0
+
+
+# What the estimate does by itself
+
+
+def test_good_state_grows_by_about_a_thousandth_of_the_way():
+    estimate = DegradationEstimate(LIMITS)
+    walk(estimate, 100.0)
+    assert not estimate.watches_geometry
+    # Fact of the trade: 0.1 % of the distance, here 0.1 m.
+    assert 0.07 < sigmas(estimate.covariance)[0] < 0.13
+    assert estimate.open_since_ns is None
+    walk(estimate, 1900.0, start_m=100.0, speed_mps=20.0)
+    # About 2 m over 2 km, the heading's part included; all directions together.
+    assert 1.0 < np.linalg.norm(sigmas(estimate.covariance)[:2]) < 7.0
+
+
+def test_only_the_open_direction_grows():
+    estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+    walk(estimate, 10.0, OPEN_ALONG_X)
+    x, y, z = sigmas(estimate.covariance)[:3]
+    assert x > 0.1
+    assert x > 8.0 * max(y, z)
+    growth, direction = estimate.growth()
+    assert growth == pytest.approx(0.02, rel=0.1)
+    assert abs(direction[0]) > 0.99
+    assert estimate.open_since_ns <= START_NS + S
+
+
+def test_lidar_that_is_mounted_askew_tells_of_the_same_direction():
+    mount = se3.pose_matrix(
+        np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]), np.array([0.2, 0.0, 0.5]))
+    estimate = DegradationEstimate(LIMITS, {'lidar': mount})
+    # The sensor's y axis is the unit's x axis turned back: open along it.
+    walk(estimate, 10.0, np.diag([1e6, 0.0, 1e6] + [1e7] * 3))
+    x, y, z = sigmas(estimate.covariance)[:3]
+    assert x > 5.0 * max(y, z)
+
+
+def test_clouds_that_stop_leave_every_direction_open():
+    estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+    walk(estimate, 10.0, HELD)
+    before = sigmas(estimate.covariance)
+    assert not estimate.is_blind
+    walk(estimate, 10.0, start_m=10.0)
+    assert estimate.is_blind
+    assert np.all(sigmas(estimate.covariance)[:3] > before[:3] + 0.08)
+
+
+def test_camera_that_sees_holds_where_the_lidar_does_not():
+    blind, aided = (DegradationEstimate(LIMITS, {'lidar': np.eye(4)}) for _ in range(2))
+    aided.set_camera(True)
+    for estimate in (blind, aided):
+        walk(estimate, 10.0, OPEN_ALONG_X)
+    assert sigmas(aided.covariance)[0] < 0.5 * sigmas(blind.covariance)[0]
+
+
+def test_error_of_late_is_forgotten_and_the_one_since_the_start_is_not():
+    estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+    walk(estimate, 20.0, OPEN_ALONG_X)
+    since_start, of_late = (
+        sigmas(c)[0] for c in (estimate.covariance, estimate.covariance_of_late))
+    walk(estimate, 20.0, HELD, start_m=20.0)
+    assert sigmas(estimate.covariance)[0] == pytest.approx(since_start, rel=0.1)
+    assert sigmas(estimate.covariance_of_late)[0] < 0.2 * of_late
+    assert estimate.open_since_ns is None
+
+
+def test_rebase_and_loop_closure_pull_the_error_down():
+    estimate = DegradationEstimate(LIMITS)
+    walk(estimate, 100.0)
+    estimate.close_loop()
+    assert sigmas(estimate.covariance)[0] == pytest.approx(LIMITS.closure_sigma_m)
+    walk(estimate, 100.0, start_m=100.0)
+    estimate.start((200.0, 0.0, 0.0), UPRIGHT, START_NS + 200 * S)
+    assert sigmas(estimate.covariance)[0] == pytest.approx(LIMITS.start_sigma_m)
+
+
+def test_way_until_the_limit_comes_true():
+    estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+    walk(estimate, 5.0, HELD)
+    assert estimate.metres_until(lambda c: float(error_radius(c[:3, :3])), 0.05) is None
+    walk(estimate, 1.0, OPEN_ALONG_X, start_m=5.0)
+    ahead_m = estimate.metres_until(lambda c: float(error_radius(c[:3, :3])), 0.05)
+    assert 0.3 < ahead_m < 3.0
+    walk(estimate, ahead_m, OPEN_ALONG_X, start_m=6.0)
+    radius_m = float(error_radius(estimate.covariance_of_late[:3, :3]))
+    assert radius_m == pytest.approx(0.05, rel=0.06)
+    walk(estimate, 2.0, OPEN_ALONG_X, start_m=6.0 + ahead_m)
+    assert estimate.metres_until(lambda c: float(error_radius(c[:3, :3])), 0.05) == 0.0
+
+
+def test_error_at_a_right_angle_to_the_frame_is_open_there():
+    # The passage lies along the frame's y axis; the body faces along it.
+    turned = (0.0, 0.0, np.sqrt(0.5), np.sqrt(0.5))
+    estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+    for i in range(500):
+        estimate.add_geometry('lidar', OPEN_ALONG_X, START_NS + i * S // 50)
+        estimate.add_pose((0.0, i * 0.02, 0.0), turned, START_NS + i * S // 50)
+    x, y, z = sigmas(estimate.covariance)[:3]
+    assert y > 8.0 * max(x, z)
+
+
+# The corrected pose
+
+
+def test_jump_of_the_correction_is_a_loop_closure_and_drift_is_none():
+    correction = MapCorrection(0.03, 0.01)
+    closures = []
+    for i in range(400):
+        stamp_ns = i * S // 100
+        x = 0.01 * i
+        closures += correction.add_odometry(stamp_ns, Pose((x, 0.0, 0.0), UPRIGHT))
+        if i % 10 == 5:
+            # Between two odometry stamps, late; the map creeps, and jumps once.
+            shift = 0.0002 * i + (0.4 if i > 200 else 0.0)
+            in_map = Pose((7.0 - shift, x + 0.005, 0.0), (0.0, 0.0, np.sqrt(0.5), np.sqrt(0.5)))
+            closures += correction.add_map_pose(stamp_ns + S // 200, in_map)
+    closure, = closures
+    assert closure.stamp_ns == 205 * S // 100 + S // 200
+    assert closure.shift_m == pytest.approx((-0.402, 0.0, 0.0), abs=1e-6)
+    assert closure.size_rad == pytest.approx(0.0, abs=1e-9)
+
+
+# What the monitor makes of it
+
+
+def message(i, covariance=np.zeros((6, 6)), rate_hz=50.0, speed_mps=1.0):
+    time_s = i / rate_hz
+    return Odometry(
+        START_NS + round(time_s * S), 'odom', 'unit', np.array([speed_mps * time_s, 0.0, 0.0]),
+        np.array(UPRIGHT), covariance, np.array([speed_mps, 0.0, 0.0]), np.zeros(3),
+        np.diag([1e-4] * 6))
+
+
+def monitor(**more):
+    return PoseMonitor(
+        NAME, PoseLimits(), 3.0, rate_hz=50.0, mounts={'lidar': np.eye(4)},
+        point_error_limit_m=0.05, **more)
+
+
+def feed(unit, messages, information=HELD):
+    events = []
+    for number, odometry in enumerate(messages):
+        if unit.wants_geometry('lidar', odometry.stamp_ns):
+            unit.add_geometry('lidar', information, odometry.stamp_ns)
+        events += unit.add(odometry, odometry.stamp_ns)
+    assert {event.kind for event in events} <= set(EVENT_KINDS)
+    return events
+
+
+def test_unit_without_covariance_is_judged_by_the_estimate():
+    unit = monitor()
+    feed(unit, [message(i) for i in range(500)])
+    verdict = unit.verdict(message(499).stamp_ns)
+    condition, = verdict.conditions
+    assert (condition.kind, condition.severity) == ('covariance_missing', Severity.NOTICE)
+    assert 0.005 < verdict.figures['point_error_m'] < 0.03
+    assert verdict.figures['geometry_known'] == 1.0
+    assert verdict.figures['until_limit_m'] is None
+    assert unit.surely_within(message(499).stamp_ns, 1.0) is False
+    odometry, is_known = unit.judged_pose()
+    assert is_known
+    assert odometry.covariance[0, 0] > 0.0
+
+
+def test_without_a_geometry_stream_the_figures_say_so():
+    unit = PoseMonitor(NAME, PoseLimits(), 3.0)
+    for i in range(100):
+        unit.add(message(i), message(i).stamp_ns)
+    assert unit.verdict(message(99).stamp_ns).figures['geometry_known'] == 0.0
+
+
+def test_open_direction_warns_first_and_closes_the_gate_with_its_onset():
+    unit = monitor()
+    covariance = np.diag([1e-6] * 3 + [1e-8] * 3)
+    feed(unit, [message(i, covariance * (1.0 + 1e-6 * i)) for i in range(500)])
+    severities, onsets = [], set()
+    for i in range(500, 750):
+        feed(unit, [message(i, covariance * (1.0 + 1e-6 * i))], OPEN_ALONG_X)
+        verdict = unit.verdict(message(i).stamp_ns)
+        for condition in verdict.conditions:
+            assert condition.key == f'{NAME}/open_direction'
+            if not severities or condition.severity is not severities[-1]:
+                severities.append(condition.severity)
+                text = condition.text
+                error_m = verdict.figures['point_error_m']
+            onsets.add(condition.onset_ns)
+    assert severities == [Severity.NOTICE, Severity.SOFT]
+    assert text.startswith('the surroundings do not hold unit_odometry along its x axis')
+    assert error_m == pytest.approx(0.05, abs=0.005)
+    onset_ns, = onsets
+    # The passage began at 10 s; a cloud is judged every 0.4 s.
+    assert 0 <= onset_ns - message(500).stamp_ns <= 0.6 * S
+    growth, ahead_m, ahead_s = (verdict.figures[key] for key in (
+        'growth_m_per_m', 'until_limit_m', 'until_limit_s'))
+    assert growth == pytest.approx(0.02, rel=0.1)
+    assert ahead_m == ahead_s == 0.0
+
+
+def test_reported_covariance_counts_where_it_is_the_larger_one():
+    unit = monitor()
+    covariance = np.diag([0.04 ** 2] * 3 + [1e-6] * 3)
+    feed(unit, [message(i, covariance * (1.0 + 1e-6 * i)) for i in range(100)])
+    figures = unit.verdict(message(99).stamp_ns).figures
+    assert figures['sigma_position_m'] == pytest.approx(0.04, rel=1e-3)
+    assert figures['estimated_sigma_m'] < 0.01
+    # What is published is the estimate, not the report.
+    assert np.sqrt(unit.estimate().covariance[0, 0]) < 0.01
+
+
+def test_jump_is_added_to_the_error_since_the_start_but_not_to_that_of_late():
+    unit = monitor()
+    feed(unit, [message(i) for i in range(300)])
+    jumped = [replace(message(i), position_m=message(i).position_m + np.array([0.0, 0.4, 0.0]))
+              for i in range(300, 400)]
+    kinds = [event.kind for event in feed(unit, jumped)]
+    assert kinds == ['pose_jump']
+    figures = unit.verdict(jumped[-1].stamp_ns).figures
+    assert figures['estimated_sigma_m'] == pytest.approx(0.4, rel=0.02)
+    assert figures['estimated_sigma_of_late_m'] < 0.02
+    unit.rebase(jumped[-1].stamp_ns)
+    assert unit.verdict(jumped[-1].stamp_ns).figures['estimated_sigma_m'] == pytest.approx(
+        LIMITS.start_sigma_m)
+
+
+def test_loop_closure_is_an_event_and_the_published_pose_is_the_corrected_one():
+    unit = monitor()
+    events = []
+    for i in range(2500):
+        odometry = message(i)
+        events += feed(unit, [odometry])
+        if i % 10 == 0:
+            shift = np.array([0.0, 0.5 if i >= 2000 else 0.0, 0.0])
+            events += unit.add_map_pose(
+                replace(odometry, frame='map', position_m=odometry.position_m + shift),
+                odometry.stamp_ns + S // 20)
+    kinds = [event.kind for event in events]
+    assert kinds == ['covariance_distrusted', 'loop_closure']
+    closure = events[-1]
+    assert closure.values['size_m'] == pytest.approx(0.5)
+    assert closure.values['y_m'] == pytest.approx(0.5)
+    assert closure.values['percent_of_distance'] == pytest.approx(100 * 0.5 / 40.0, rel=1e-3)
+    assert closure.text == (
+        'unit_odometry: a loop was closed, the map moved by 0.50 m, 1.2 % of the 40 m travelled')
+    assert closure.values['estimated_sigma_m'] > 0.035
+    published = unit.estimate()
+    assert published.frame == 'map'
+    assert published.position_m[1] == pytest.approx(0.5)
+    # Ten metres after the closure: its own accuracy and a little more.
+    assert 0.01 < np.sqrt(published.covariance[1, 1]) < 0.02
+
+
+def test_first_poses_cost_no_more_than_the_later_ones():
+    unit = monitor()
+    for i in range(10):
+        unit.add(message(i), message(i).stamp_ns)
+        assert unit.verdict(message(i).stamp_ns).figures['estimated_sigma_m'] is not None

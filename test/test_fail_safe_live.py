@@ -1,0 +1,146 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""
+Whatever fails, nothing passes the relay that should not: real processes over DDS.
+
+A picture that should not pass is one taken later than the fault can be known, or before the
+gate has been well for the whole off-delay again. Simulated time that restarts is staged in
+`test_relay_live.py` and `test_simulated_time_live.py`.
+"""
+
+import csv
+import os
+import signal
+import time
+
+from fail_safe_site import FailSafeSite, OFF_DELAY_S
+import pytest
+
+pytest.importorskip('rclpy', reason='needs ROS 2')
+
+DOMAIN = 142
+KNOWN_S = 0.5
+"""Verdict timeout of the gate, deadline of the gate, and silence that counts (0.7 s here)."""
+SLACK_S = 0.4
+CLOCK_S = 0.15
+"""How far the test's own bookkeeping of when something happened may be off."""
+
+
+@pytest.fixture
+def site(tmp_path, monkeypatch):
+    site = FailSafeSite(tmp_path, monkeypatch, DOMAIN)
+    try:
+        assert site.passes_after(0.0, 60.0) is not None, (site.gate_text, site.relay_text)
+        yield site
+    finally:
+        site.close()
+
+
+def nothing_passed(site, from_s, to_s):
+    between = [at for at in site.passed_times() if from_s < at < to_s]
+    assert between == [], (
+        f'{len(between)} pictures passed, {between[0] - from_s:.2f} s after they should not')
+
+
+def monitor_killed(site, node='pose_monitor'):
+    site.nodes.process(node).kill()
+    killed = time.monotonic()
+    site.spin(1.5)
+    site.start(node)
+    cured = time.monotonic()
+    opened = site.passes_after(cured, 30.0)
+    assert opened is not None, site.gate_text
+    nothing_passed(site, killed + KNOWN_S + SLACK_S, opened)
+    assert opened - cured >= OFF_DELAY_S - CLOCK_S
+
+
+def monitor_paused(site, node='sync_monitor'):
+    process = site.nodes.process(node)
+    os.kill(process.pid, signal.SIGSTOP)
+    paused = time.monotonic()
+    try:
+        site.spin(2.0)
+    finally:
+        os.kill(process.pid, signal.SIGCONT)
+    cured = time.monotonic()
+    opened = site.passes_after(cured, 30.0)
+    assert opened is not None, site.gate_text
+    nothing_passed(site, paused + KNOWN_S + SLACK_S, opened)
+    assert opened - cured >= OFF_DELAY_S - CLOCK_S
+
+
+def participant_lost(site):
+    site.stop_robot()
+    lost = time.monotonic()
+    site.spin(1.5)
+    site.start_robot()
+    cured = time.monotonic()
+    opened = site.passes_after(lost, 30.0)
+    assert opened is not None, site.gate_text
+    assert opened - cured >= OFF_DELAY_S - CLOCK_S
+
+
+def stamps_stepped(site, by_s):
+    """A step of the host's clock shows in the stamps of all that keep their own time."""
+    site.stamps_off_s = by_s
+    stepped = time.monotonic()
+    site.spin(2.0)
+    nothing_passed(site, stepped, time.monotonic())
+
+
+def second_publisher(site):
+    other = site.start_second_gate()
+    assert site.wait(lambda: 'more than one publisher' in site.relay_text, 20.0) is not None
+    seen = time.monotonic()
+    site.spin(1.0)
+    # Its publisher goes before its process does.
+    cured = time.monotonic()
+    other.send_signal(signal.SIGINT)
+    other.wait(10.0)
+    opened = site.passes_after(cured, 30.0)
+    assert opened is not None, (site.gate_text, site.relay_text)
+    nothing_passed(site, seen, opened)
+    assert opened - cured >= OFF_DELAY_S - CLOCK_S
+
+
+def gate_killed(site):
+    site.nodes.process('capture_gate').kill()
+    killed = time.monotonic()
+    site.spin(1.0)
+    site.start('capture_gate')
+    site.spin(3.0)
+    nothing_passed(site, killed + KNOWN_S + SLACK_S, time.monotonic())
+
+
+FAULTS = {
+    'monitor killed': monitor_killed, 'monitor paused': monitor_paused,
+    'participant lost': participant_lost,
+    'stamps ahead': lambda site: stamps_stepped(site, 0.3),
+    'stamps behind': lambda site: stamps_stepped(site, -0.8),
+    'second publisher': second_publisher, 'gate killed': gate_killed}
+"""The last one leaves no gate that is believed until the middleware forgets the dead one."""
+
+
+def test_nothing_passes_that_should_not_whatever_fails(site):
+    for fault in ('monitor killed', 'monitor paused', 'participant lost', 'second publisher'):
+        FAULTS[fault](site)
+    # What was told of it: holds with the time before each in which pictures are suspect.
+    kinds = [event.name for event in site.events]
+    assert kinds.count('hold') >= 4 and 'suspect' in kinds
+
+    # A kill of the ledger takes no row back but those of the last moment.
+    site.nodes.process('capture_ledger').kill()
+    site.nodes.process('capture_ledger').wait()
+    killed_ns = max(site.taken)
+    with (site.folder / 'ledger' / 'captures.csv').open() as file:
+        rows = list(csv.DictReader(file))
+    verdicts = {int(row['stamp_ns']): row['verdict'] for row in rows}
+    written = [stamp for stamp in site.taken if stamp in verdicts]
+    assert killed_ns - max(written) < 2.5e9
+    assert {'trusted', 'held', 'suspect'} == set(verdicts.values())
+    FAULTS['gate killed'](site)
+
+
+def test_nothing_passes_while_the_clocks_do_not_match(site):
+    FAULTS['stamps ahead'](site)
+    FAULTS['stamps behind'](site)
