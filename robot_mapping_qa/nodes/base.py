@@ -13,8 +13,7 @@ from rclpy.publisher import Publisher
 from rclpy.qos import QoSProfile
 from robot_mapping_qa.capture.gate import changes_the_gate
 from robot_mapping_qa.configuration import (
-    Configuration, configuration_from_parameters, ConfigurationError)
-from robot_mapping_qa.configuration.problems import shown
+    Configuration, configuration_from_parameters)
 from robot_mapping_qa.messages.factory import message_class, RclpyFactory
 from robot_mapping_qa.messages.outputs import diagnostics_message, events_message
 from robot_mapping_qa.messages.topics import DIAGNOSTICS, EVENTS, Topic
@@ -43,11 +42,6 @@ class QualityNode(Node):
         for key, default in own.items():
             if not self.has_parameter(key):
                 self.declare_parameter(key, default)
-            value = self.get_parameter(key).value
-            if isinstance(default, bool) and not isinstance(value, bool):
-                raise ConfigurationError(
-                    [f'{key}: found {shown(value)}, expected true or false'],
-                    f'parameters of {name}')
         given = {key: parameter.value
                  for key, parameter in self.get_parameters_by_prefix('').items()}
         self.configuration: Configuration = configuration_from_parameters(

@@ -11,6 +11,8 @@ from diagnostic_msgs.msg import DiagnosticArray
 from robot_mapping_qa.capture.causes import CAMERAS, MONITORS, RECORDER
 from robot_mapping_qa.capture.gate import Decision, Gate
 from robot_mapping_qa.capture.trail import Trail
+from robot_mapping_qa.configuration import ConfigurationError
+from robot_mapping_qa.configuration.problems import shown
 from robot_mapping_qa.messages.markers import trail_markers
 from robot_mapping_qa.messages.outputs import gate_diagnostic, gate_status, lamp, light_message
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_pose_with_covariance
@@ -48,6 +50,10 @@ class CaptureGate(QualityNode):
         """Begin held; raises `ConfigurationError` where the parameters are wrong."""
         super().__init__('capture_gate', {'hold_reason': '', 'needs_recording': False})
         recorded = self.get_parameter('needs_recording').value
+        if not isinstance(recorded, bool):
+            raise ConfigurationError(
+                [f'needs_recording: found {shown(recorded)}, expected true or false'],
+                'parameters of capture_gate')
         configuration = self.configuration
         views = capture_views(configuration)
         self._gate = Gate(configuration.gate, configuration.point_error_limit_m, self.now_ns(),
