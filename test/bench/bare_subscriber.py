@@ -24,7 +24,7 @@ def main():
                 message_class(stream.watched_type), stream.watched_topic,
                 lambda data, info: None, stream_qos(stream.rate_hz), raw=True)
         return node
-    return run_node(bare, [])
+    return run_node(bare, sys.argv[:1])
 
 
 if __name__ == '__main__':

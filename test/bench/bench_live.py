@@ -49,6 +49,9 @@ def run():
             seconds = time.monotonic() - start
             used = {name: (cpu_s(process) - before[name]) / seconds
                     for name, process in processes.items()}
+            ended = [name for name, process in processes.items() if process.poll() is not None]
+            if ended:
+                raise RuntimeError(f'ended before they were measured: {", ".join(ended)}')
         finally:
             for process in bare.values():
                 process.kill()
