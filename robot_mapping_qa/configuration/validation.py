@@ -36,12 +36,6 @@ class _Refused(ValueError):
     """What was expected, for the caller to put behind the key's name and the found value."""
 
 
-def _text(value: Any) -> str:
-    if not isinstance(value, str) or not value:
-        raise _Refused('a text')
-    return value
-
-
 def _matching(pattern: re.Pattern, expected: str) -> Callable[[Any], str]:
     def check(value: Any) -> str:
         if not isinstance(value, str) or not pattern.fullmatch(value):

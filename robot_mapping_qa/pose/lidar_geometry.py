@@ -57,11 +57,6 @@ class Localizability:
         """Return the unit vector (3,) along which the position is held least."""
         return self.translation_axes[0]
 
-    @property
-    def weakest_rotation(self) -> np.ndarray:
-        """Return the unit vector (3,) of the axis about which the attitude is held least."""
-        return self.rotation_axes[0]
-
 
 def localizability(stamp_ns: int, points_m: np.ndarray, limits: GeometryLimits,
                    ) -> Localizability:

@@ -7,13 +7,11 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from functools import cached_property
-import math
 
 import numpy as np
 from robot_mapping_qa.rig.checks import between, ScenarioError
-from robot_mapping_qa.rig.rotation import conjugate, from_roll_pitch_yaw, rotate
 from robot_mapping_qa.rig.site import Site
-from robot_mapping_qa.rig.trajectory import body_rates, MotionState, sine
+from robot_mapping_qa.rig.trajectory import MotionState, on_foot
 
 _STRETCH_STEP_S = 0.05
 
@@ -82,21 +80,7 @@ class Route:
         speed = self.speed_m_s
         (x, dx, ddx), (y, dy, ddy) = self._along(time_s * speed)
         vx, vy, ax, ay = speed * dx, speed * dy, speed ** 2 * ddx, speed ** 2 * ddy
-        gait = 2 * math.pi * self.gait_hz
-        z, vz, az = sine(self.heave_m, gait, 0.0, time_s)
-        roll, roll_rate, _ = sine(self.sway_rad, gait / 2, 0.0, time_s)
-        pitch, pitch_rate, _ = sine(self.sway_rad, gait, 1.0, time_s)
-        pan, pan_rate, _ = sine(self.pan_rad, 2 * math.pi / self.pan_s, 0.0, time_s)
-        glance, glance_rate, _ = sine(self.glance_rad, 2 * math.pi / self.glance_s, 0.5, time_s)
-        yaw = math.atan2(vy, vx) + pan + glance
-        yaw_rate = (vx * ay - vy * ax) / (vx * vx + vy * vy) + pan_rate + glance_rate
-        quaternion = from_roll_pitch_yaw(roll, pitch, yaw)
-        to_body = conjugate(quaternion)
-        return MotionState(
-            position=(x, y, z), quaternion=quaternion, yaw=yaw, pitch=pitch,
-            linear=rotate(to_body, (vx, vy, vz)),
-            angular=body_rates(roll, pitch, roll_rate, pitch_rate, yaw_rate),
-            acceleration=rotate(to_body, (ax, ay, az)))
+        return on_foot(self, time_s, (x, vx, ax), (y, vy, ay))
 
     def stretches(self, duration_s: float) -> list[Stretch]:
         """Return the parts of the site in the order in which they are walked through."""

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 import math
+from typing import Protocol
 
 from robot_mapping_qa.rig.checks import above, at_least
 from robot_mapping_qa.rig.rotation import (
@@ -73,23 +74,45 @@ class Walk:
         vy = 2 * self.half_width_m * loop * math.cos(2 * u)
         ax = -self.half_length_m * loop ** 2 * math.sin(u)
         ay = -4 * self.half_width_m * loop ** 2 * math.sin(2 * u)
+        return on_foot(self, time_s, (x, vx, ax), (y, vy, ay))
 
-        gait = 2 * math.pi * self.gait_hz
-        z, vz, az = sine(self.heave_m, gait, 0.0, time_s)
-        roll, roll_rate, _ = sine(self.sway_rad, gait / 2, 0.0, time_s)
-        pitch, pitch_rate, _ = sine(self.sway_rad, gait, 1.0, time_s)
-        pan, pan_rate, _ = sine(self.pan_rad, 2 * math.pi / self.pan_s, 0.0, time_s)
-        glance, glance_rate, _ = sine(self.glance_rad, 2 * math.pi / self.glance_s, 0.5, time_s)
-        yaw = math.atan2(vy, vx) + pan + glance
-        yaw_rate = (vx * ay - vy * ax) / (vx * vx + vy * vy) + pan_rate + glance_rate
 
-        quaternion = from_roll_pitch_yaw(roll, pitch, yaw)
-        to_body = conjugate(quaternion)
-        return MotionState(
-            position=(x, y, z), quaternion=quaternion, yaw=yaw, pitch=pitch,
-            linear=rotate(to_body, (vx, vy, vz)),
-            angular=body_rates(roll, pitch, roll_rate, pitch_rate, yaw_rate),
-            acceleration=rotate(to_body, (ax, ay, az)))
+class Gait(Protocol):
+    """How a body sways and looks aside; see `Walk`."""
+
+    pan_rad: float
+    pan_s: float
+    glance_rad: float
+    glance_s: float
+    heave_m: float
+    sway_rad: float
+    gait_hz: float
+
+
+def on_foot(body: Gait, time_s: float, along_x: Vector, along_y: Vector) -> MotionState:
+    """
+    Return the motion of a body that faces along its path, sways, and turns aside to look.
+
+    ``along_x`` and ``along_y`` are the path's place (m), velocity (m/s) and acceleration (m/s^2)
+    at ``time_s`` in the map frame; the velocity must not vanish.
+    """
+    (x, vx, ax), (y, vy, ay) = along_x, along_y
+    gait = 2 * math.pi * body.gait_hz
+    z, vz, az = sine(body.heave_m, gait, 0.0, time_s)
+    roll, roll_rate, _ = sine(body.sway_rad, gait / 2, 0.0, time_s)
+    pitch, pitch_rate, _ = sine(body.sway_rad, gait, 1.0, time_s)
+    pan, pan_rate, _ = sine(body.pan_rad, 2 * math.pi / body.pan_s, 0.0, time_s)
+    glance, glance_rate, _ = sine(body.glance_rad, 2 * math.pi / body.glance_s, 0.5, time_s)
+    yaw = math.atan2(vy, vx) + pan + glance
+    yaw_rate = (vx * ay - vy * ax) / (vx * vx + vy * vy) + pan_rate + glance_rate
+
+    quaternion = from_roll_pitch_yaw(roll, pitch, yaw)
+    to_body = conjugate(quaternion)
+    return MotionState(
+        position=(x, y, z), quaternion=quaternion, yaw=yaw, pitch=pitch,
+        linear=rotate(to_body, (vx, vy, vz)),
+        angular=body_rates(roll, pitch, roll_rate, pitch_rate, yaw_rate),
+        acceleration=rotate(to_body, (ax, ay, az)))
 
 
 def body_rates(
