@@ -23,7 +23,8 @@ bench:
 	@$(SET_UP) --tests -- python test/bench/run_all.py $(ARGS)
 
 lint:
-	@$(SET_UP) --tests -- python -m flake8 $(ARGS)
+	@$(SET_UP) --tests -- python -m flake8
+	@$(SET_UP) --tests -- python -m mypy
 
 venv:
 	@$(SET_UP) --tests

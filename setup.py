@@ -30,7 +30,8 @@ setup(
     maintainer_email='robot_mapping_qa@example.org',
     license='Apache-2.0',
     packages=find_packages(include=[PACKAGE, f'{PACKAGE}.*']),
-    package_data={PACKAGE: ['**/*.html', '**/*.txt', '**/*.yaml']},
+    package_data={PACKAGE: ['**/*.css', '**/*.html', '**/*.js', '**/*.svg', '**/*.txt',
+                            '**/*.yaml']},
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{PACKAGE}']),
         (f'share/{PACKAGE}', ['package.xml']),
@@ -42,8 +43,8 @@ setup(
     # or with the set-up of a bare machine (robot_mapping_qa/standalone). The offline tool needs
     # none of them. Lower bounds: what Ubuntu 24.04, the home of Jazzy and Kilted, ships.
     install_requires=[
+        'aiohttp>=3.9',
         'Jinja2>=3.1',
-        'matplotlib>=3.6',
         'mcap>=1.6',
         'numpy>=1.26',
         'Pillow>=10.2',
@@ -52,7 +53,7 @@ setup(
         'scipy>=1.11',
         'tqdm>=4.66',
     ],
-    extras_require={'test': ['pytest']},
+    extras_require={'cluster': ['distributed>=2023.12'], 'test': ['pytest']},
     zip_safe=False,
     entry_points={
         'console_scripts': [
@@ -63,9 +64,11 @@ setup(
             'capture_relay = robot_mapping_qa.nodes.capture_relay:main',
             'demo = robot_mapping_qa.demo.run:main',
             'learn_profile = robot_mapping_qa.bag.learn_profile:main',
+            'monitor = robot_mapping_qa.nodes.monitor:main',
             'pose_monitor = robot_mapping_qa.nodes.pose_monitor:main',
             'quality_log = robot_mapping_qa.nodes.quality_log:main',
             'rig = robot_mapping_qa.nodes.rig:main',
+            'site_page = robot_mapping_qa.nodes.site_page:main',
             'sync_monitor = robot_mapping_qa.nodes.sync_monitor:main',
         ],
     },

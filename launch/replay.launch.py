@@ -20,11 +20,12 @@ ARGUMENTS = (
     ('bag', None, 'Bag to play: a folder or file that `ros2 bag play` reads.'),
     ('streams', None, 'Parameter file that names the streams; start from config/streams.yaml.'),
     ('profile', '', 'Profile of thresholds: a name from config/profiles or a file.'),
+    ('composed', 'false', 'Run both monitors and the gate in one process.'),
     ('relay', 'false', 'Pass pictures on to TOPIC/inspection while the gate is open.'),
     ('rate', '1.0', 'How many times faster than recorded to play.'),
     ('log_level', 'info', 'How much the nodes say: debug, info, warn, error or fatal.'),
 )
-FOR_MONITORS = ('streams', 'profile', 'relay', 'log_level')
+FOR_MONITORS = ('streams', 'profile', 'composed', 'relay', 'log_level')
 
 CLOCK_HZ = '100'
 """Between messages; each message is preceded by its own time, from which its delay follows."""

@@ -25,7 +25,8 @@ def make_timing_monitor(configuration: Configuration) -> TimingMonitor:
     return TimingMonitor(
         [StreamSpec(name=stream.name, topic=stream.watched_topic, role=stream.role,
                     rate_hz=stream.rate_hz, required=stream.required,
-                    delay_limit_s=stream.delay_limit_s, silence_s=stream.silence_s)
+                    delay_limit_s=stream.delay_limit_s, silence_s=stream.silence_s,
+                    useful=stream.useful)
          for stream in configuration.streams], configuration.timing)
 
 
@@ -40,13 +41,16 @@ def make_pose_monitor(configuration: Configuration) -> PoseMonitor:
             configuration.trust, tuple(_turn(source).as_quat().tolist()), source.mount_xyz_m,
             planar=source.type != 'sensor_msgs/msg/Imu')
         for source in configuration.with_role('motion')})
+    finders = configuration.with_role('distance')
     return PoseMonitor(
         stream.name, configuration.pose, configuration.working_distance_m,
         rate_hz=stream.rate_hz, silence_s=stream.silence_s,
         view_direction=turn.apply((1.0, 0.0, 0.0)), degradation=configuration.degradation,
         mounts={lidar.name: pose_matrix(_turn(lidar).as_matrix(), np.array(lidar.mount_xyz_m))
                 for lidar in configuration.with_role('geometry')},
-        point_error_limit_m=configuration.point_error_limit_m, trust=trust)
+        point_error_limit_m=configuration.point_error_limit_m, trust=trust,
+        range_finder=finders[0].name if finders else None,
+        camera_m=cameras[0].mount_xyz_m if cameras else (0.0, 0.0, 0.0))
 
 
 def make_camera_monitor(configuration: Configuration) -> CameraMonitor:

@@ -4,17 +4,19 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Any, Callable, Sequence
 
 import numpy as np
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.messages.angular_velocity import read_angular_velocity
 from robot_mapping_qa.messages.point_cloud import read_points
-from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_header
+from robot_mapping_qa.messages.serialized import (
+    MalformedMessage, POSE_READERS, read_header, read_range)
 from robot_mapping_qa.pose.lidar_geometry import localizability
 from robot_mapping_qa.pose.monitor import PoseMonitor
 from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
-from robot_mapping_qa.verdicts import Event
+from robot_mapping_qa.verdicts import Event, Severity
 
 Take = Callable[[int, bytes], None]
 """Takes receive time and bytes of a message."""
@@ -50,14 +52,20 @@ def pose_input(stream: Stream, configuration: Configuration, monitor: PoseMonito
 
         def add(receive_ns: int, data: bytes) -> None:
             happened(monitor.add_map_pose(read(data), receive_ns))
+    elif stream.role == 'distance':
+        def add(receive_ns: int, data: bytes) -> None:
+            monitor.add_range(read_range(data), receive_ns)
     else:
         return None
+
+    # A second opinion that is asked for must not fall silent unheard.
+    severity = Severity.HARD if stream.role == 'motion' and stream.required else Severity.NOTICE
 
     def take(receive_ns: int, data: bytes) -> None:
         try:
             add(receive_ns, data)
         except MalformedMessage as error:
-            happened(monitor.unusable(stream.name, receive_ns, str(error)))
+            happened(monitor.unusable(stream.name, receive_ns, str(error), severity))
     return take
 
 
@@ -67,8 +75,16 @@ def _imu_input(stream: Stream, monitor: PoseMonitor) -> Take:
     def add(receive_ns: int, data: bytes) -> None:
         rate = read_angular_velocity(data, _IMU)
         if rate is not None:
-            monitor.add_motion(name, rate[0], receive_ns, rate[1:])
+            stamp_ns, *turn = rate
+            _refuse_infinite('turn rate', turn)
+            monitor.add_motion(name, stamp_ns, receive_ns, tuple(turn))
     return add
+
+
+def _refuse_infinite(what: str, values: Sequence[float]) -> None:
+    # A sum is finite only where all its parts are.
+    if not isfinite(sum(values)):
+        raise MalformedMessage(f'a {what} that is not finite: {list(values)}')
 
 
 def _odometry_input(stream: Stream, monitor: PoseMonitor) -> Take:
@@ -80,7 +96,10 @@ def _odometry_input(stream: Stream, monitor: PoseMonitor) -> Take:
     def add(receive_ns: int, data: bytes) -> None:
         nonlocal has_twist
         odometry = read(data)
-        twist = (*odometry.angular_radps.tolist(), *odometry.linear_mps.tolist())
+        twist: tuple[float, ...] = ()
+        if odometry.angular_radps is not None and odometry.linear_mps is not None:
+            twist = (*odometry.angular_radps.tolist(), *odometry.linear_mps.tolist())
+        _refuse_infinite('twist', twist)
         has_twist = has_twist or any(twist)
         if has_twist:
             monitor.add_motion(name, odometry.stamp_ns, receive_ns, twist)

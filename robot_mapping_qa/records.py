@@ -33,6 +33,21 @@ class Odometry:
 
 
 @dataclass(frozen=True, slots=True)
+class Range:
+    """
+    One reading of a range finder, m, and the least and most that it can measure.
+
+    Infinite where nothing is in reach, minus infinite where something is too near (REP 117).
+    """
+
+    stamp_ns: int
+    frame: str
+    least_m: float
+    most_m: float
+    range_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Imu:
     """
     One inertial measurement in the sensor's frame.

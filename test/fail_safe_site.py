@@ -50,11 +50,15 @@ class Robot:
         self._pose.pose.pose.orientation.w = 1.0
         self._pose.twist.twist.linear.x = 0.2
         self._steps = 0
-        self._start_ns = time.time_ns()
+        self._start_ns = site.now_ns()
         self.node.create_timer(1.0 / RATE_HZ, self._step)
 
     def _step(self):
-        now_ns = time.time_ns()
+        now_ns = self._site.now_ns()
+        self._site.tell_time(now_ns)
+        if now_ns < self._start_ns:
+            # The simulation has started again, and the robot with it.
+            self._start_ns = now_ns
         self._steps += 1
         stamp_ns = now_ns + round(self._site.stamps_off_s * 1e9)
         message = self._pose
@@ -78,20 +82,27 @@ class Robot:
 
 
 class FailSafeSite(Site):
-    """The whole chain; ``taken`` has when each picture was taken, ``passed`` which passed."""
+    """
+    The whole chain; ``taken`` has when each picture was taken, ``passed`` which passed.
 
-    def __init__(self, folder, monkeypatch, domain):
+    With ``simulated_time`` everything runs by a clock that `restart_time` sets back.
+    """
+
+    def __init__(self, folder, monkeypatch, domain, simulated_time=False):
         from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
         from rclpy.node import Node
         from robot_mapping_qa.messages.serialized import read_stamp
         from robot_mapping_qa.messages.topics import EVENTS, GATE
         from robot_mapping_qa.nodes.qos import EVENT_QOS, LATCHED_QOS
+        from rosgraph_msgs.msg import Clock
         from sensor_msgs.msg import Image
         super().__init__(folder, monkeypatch, domain)
         self.domain, self.folder = domain, folder
         self.file = folder / 'streams.yaml'
-        self.file.write_text(yaml.safe_dump({'/**': {'ros__parameters': PARAMETERS}}))
+        self.file.write_text(yaml.safe_dump({'/**': {'ros__parameters': {
+            **PARAMETERS, 'use_sim_time': simulated_time}}}))
         self.stamps_off_s = 0.0
+        self._simulated_zero_s = time.monotonic() if simulated_time else None
         self.taken, self.passed, self.events = {}, [], []
         self.gate_text = self.relay_text = ''
         self.node = self.watch(Node('around', context=self.context))
@@ -102,6 +113,8 @@ class FailSafeSite(Site):
         self.node.create_subscription(DiagnosticArray, '/diagnostics', self._diagnose, 20)
         self.node.create_subscription(
             DiagnosticArray, EVENTS.name, lambda m: self.events.extend(m.status), EVENT_QOS)
+        self._clock_type = Clock
+        self._clock = self.node.create_publisher(Clock, '/clock', 10)
         self.robot = None
         self._others = []
         for node in (*MONITORS, 'capture_relay'):
@@ -112,6 +125,21 @@ class FailSafeSite(Site):
 
     def start(self, node):
         self.nodes.start(node, parameter_files=(self.file,))
+
+    def now_ns(self):
+        """Return the time that everything runs by."""
+        if self._simulated_zero_s is None:
+            return time.time_ns()
+        return round((100.0 + time.monotonic() - self._simulated_zero_s) * 1e9)
+
+    def tell_time(self, now_ns):
+        if self._simulated_zero_s is not None:
+            clock = self._clock_type()
+            clock.clock.sec, clock.clock.nanosec = divmod(now_ns, 10 ** 9)
+            self._clock.publish(clock)
+
+    def restart_time(self):
+        self._simulated_zero_s = time.monotonic()
 
     def start_robot(self):
         self.robot = Robot(self.domain, self)

@@ -92,7 +92,7 @@ def test_captures_carry_the_pose_at_their_stamp(healthy_output):
 def test_summary_has_the_keys_that_are_promised(healthy_output):
     summary = json.loads((healthy_output / 'summary.json').read_text())
     assert list(summary) == ['schema', 'bag', 'streams', 'motion_offset', 'sets', 'pose', 'gate',
-                             'captures']
+                             'captures', 'software', 'configuration']
     assert summary['schema'] == 1
     assert list(summary['bag']) == ['start_ns', 'end_ns', 'messages']
     assert list(summary['streams']) == ['unit_odometry', 'front_camera']

@@ -152,6 +152,23 @@ def test_first_order_budget_is_within_3_percent_of_the_true_chain(
         sampled_radius(covariance, sigma_s, mount_m, mount_rad), rel=0.03)
 
 
+@pytest.mark.parametrize('sigma_s', [0.0, 0.004, 0.02])
+@pytest.mark.parametrize('moved_s', [-0.003, 0.01, 0.05])
+def test_known_movement_of_the_clock_is_bounded_by_its_shift(moved_s, sigma_s):
+    """Against samples: never below what 95 of 100 errors stay below, at most 42 % above it."""
+    covariance = pose_covariance(0.01, 0.003)
+    budget = point_budget(covariance, LEVER_M, VELOCITY, TURN_RATE, sigma_s, SIGHT_M,
+                          moved_time_s=moved_s)
+    shift_m = (VELOCITY + np.cross(TURN_RATE, LEVER_M)) * moved_s
+    random = np.random.default_rng(3)
+    errors = shift_m + random.multivariate_normal(np.zeros(3), budget.covariance, 200_000)
+    ratio = float(budget.radius_m) / np.quantile(np.linalg.norm(errors, axis=1), 0.95)
+    assert 0.99 < ratio < 1.42
+    assert budget.shares()['time'] == pytest.approx(
+        np.sum(shift_m ** 2) * (1.0 + (sigma_s / moved_s) ** 2)
+        / (np.sum(shift_m ** 2) + np.trace(budget.covariance)))
+
+
 def test_first_order_ends_where_rotation_errors_are_large():
     """At 0.4 rad the second order shows: nothing on a sphere is farther off than its diameter."""
     covariance = pose_covariance(0.001, 0.4)

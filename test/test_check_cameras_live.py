@@ -2,9 +2,17 @@
 # SPDX-License-Identifier: Apache-2.0
 """The gate with the cameras checked: separate processes over real DDS."""
 
+import signal
+
 from live_site import MONITORS, Site
 import numpy as np
 import pytest
+from robot_mapping_qa.bag.assessment import Assessment
+from robot_mapping_qa.bag.reading import Recording
+from robot_mapping_qa.configuration import configuration_from_parameters, read_parameters
+from robot_mapping_qa.messages.topics import CAMERA_VERDICT
+from robot_mapping_qa.messages.verdict_message import verdict_from_message
+from robot_mapping_qa.nodes.qos import VERDICT_QOS
 from robot_mapping_qa.resources import share_file
 from robot_mapping_qa.rig.camera import wall_texture
 
@@ -84,3 +92,56 @@ def test_the_gate_follows_the_aiding_camera_and_needs_the_node_that_looks_at_it(
     statuses = site.nodes.stop()
     del statuses['camera_monitor']
     assert set(statuses.values()) == {0}
+
+
+class Looks:
+    """Keeps from the ticks of an assessment when the aiding camera was found too dark."""
+
+    def __init__(self):
+        self.dark_ns = []
+
+    def ticked(self, assessment, now_ns):
+        if any(c.kind == 'too_dark' for c in assessment.cameras.conditions('aid_camera', now_ns)):
+            self.dark_ns.append(now_ns)
+
+    def happened(self, events, now_ns):
+        pass
+
+    def decided(self, decision, hold):
+        pass
+
+
+def test_recording_tells_of_the_same_bad_camera_at_the_same_time(site, tmp_path):
+    from diagnostic_msgs.msg import DiagnosticArray
+    live_ns = []
+
+    def take(message):
+        verdict = verdict_from_message(message)
+        if any(c.key == 'aid_camera/too_dark' for c in verdict.conditions):
+            live_ns.append(verdict.stamp_ns)
+    site.watcher.create_subscription(DiagnosticArray, CAMERA_VERDICT.name, take, VERDICT_QOS)
+    assert became(site, True, 60.0) is not None, site.watcher.status_text
+    bag = tmp_path / 'run'
+    site.nodes.start('quality_log', f'bag:={bag}', 'pictures:=true', parameter_files=site.files)
+    assert site.wait(lambda: list(bag.glob('*.mcap')), 20.0) is not None
+    site.spin(3.0)
+    site.light = 0.03
+    site.spin(4.0)
+    site.light = 1.0
+    site.spin(4.0)
+    recorder = site.nodes.process('quality_log')
+    recorder.send_signal(signal.SIGINT)
+    assert recorder.wait(20.0) == 0
+    configuration = configuration_from_parameters(
+        {key: value for file in site.files for key, value in read_parameters(file).items()},
+        'the files of the test')
+    looks = Looks()
+    with Recording(bag, configuration.streams, configuration.cameras) as recording:
+        assessment = Assessment(configuration, recording.start_ns, looks)
+        for stream, log_ns, data in recording.messages():
+            assessment.take(stream, log_ns, data)
+        assessment.finish(recording.end_ns)
+    # Four pictures a second are looked at, not the same ones; live verdicts come at every second
+    # tick, and later on a busy computer.
+    for offline, live in zip((looks.dark_ns[0], looks.dark_ns[-1]), (live_ns[0], live_ns[-1])):
+        assert offline * 1e-9 == pytest.approx(live * 1e-9, abs=0.5)

@@ -73,7 +73,7 @@ def test_the_same_file_as_ros_gives_it_to_a_node_is_the_same_configuration(writt
      'front_camera.aids_unit: found 1, expected true or false'),
     ('role: geometry', 'role: lidar',
      "roof_lidar.role: found the text 'lidar', expected one of pose, motion, geometry, capture, "
-     'aid, timing, map_pose'),
+     'aid, timing, map_pose, distance'),
     ('topic: /body/imu', 'topic: body imu',
      "body_imu.topic: found the text 'body imu', expected a topic name such as "
      '/front/image_raw'),
@@ -119,6 +119,10 @@ def test_the_same_file_as_ros_gives_it_to_a_node_is_the_same_configuration(writt
      'use_sim_time: found 5, expected true or false'),
     ('working_distance_m: 3.0', 'lens: 3.0', 'lens: unknown key'),
     ('working_distance_m: 3.0', 'start: 2020-02-31', 'start: unknown key'),
+    ('rate_hz: 10.0', 'useful: true, required: true',
+     'roof_lidar.useful: found true, expected false: the stream is required, which is more'),
+    ('rate_hz: 100.0', 'useful: true',
+     'unit_odometry.useful: found true, expected false: nothing works without the pose'),
     ('rate_hz: 10.0', 'rate_hz: 10.0, mount_xyz_m: [0.0, 1.0]',
      'roof_lidar.mount_xyz_m: found [0.0, 1.0], expected three numbers in m'),
     ('rate_hz: 10.0', 'rate_hz: 10.0, time_server: "unit.local:123"',

@@ -70,7 +70,7 @@ def rig_walk():
     for i in range(round(80.0 * 25)):
         time_s = i / 25.0
         now_ns = START_NS + round(time_s * S)
-        if i % 20 == 0:
+        if i % 10 == 0:
             (_, cloud), = scanner.measure(time_s)
             points = np.stack([cloud.points[axis].ravel() for axis in 'xyz'], axis=-1)
             estimate.add_geometry(
@@ -117,10 +117,27 @@ def test_open_direction_is_known_as_soon_as_it_matters_and_over_soon_after_the_p
     true = [frame.time_s for frame in frames if frame.open_direction is not None]
     inside = [time_s for time_s, stretch, *_ in found if stretch == 'passage']
     # The rig's unit and the robot's lidar lose sight of the approach a little apart.
-    assert mine[0] <= true[0] + 1.0
+    assert mine[0] <= min(true[0], inside[0]) + 1.0
     assert mine[0] >= inside[0] - 3.0
-    # A cloud is judged every 0.8 s here.
-    assert mine[-1] <= inside[-1] + 2.0
+    assert mine[-1] <= inside[-1] + 1.0
+    assert mine[-1] <= true[-1] + 1.0
+
+
+def test_sigma_grows_along_the_passage_within_a_second_of_entering_and_no_more_after_it(rig_walk):
+    found, _ = rig_walk
+    inside = [time_s for time_s, stretch, *_ in found if stretch == 'passage']
+
+    def gained(from_s):
+        # What a second adds to the variance of each axis, as a standard deviation.
+        before, after = (next(np.diag(covariance)[:3] for time_s, _, covariance, *_ in found
+                              if time_s >= since_s) for since_s in (from_s, from_s + 1.0))
+        return np.sqrt(np.maximum(after - before, 0.0))
+
+    entered = gained(inside[0] + 1.0)
+    assert entered[0] >= 5.0 * max(entered[1:])
+    # What the next metre adds in the worst direction.
+    after = [growth for time_s, *_, growth, _ in found if time_s >= inside[-1] + 1.0]
+    assert max(after[:20]) < 0.4 * 0.02
 
 
 # What the estimate does by itself
@@ -133,9 +150,6 @@ def test_good_state_grows_by_about_a_thousandth_of_the_way():
     # Fact of the trade: 0.1 % of the distance, here 0.1 m.
     assert 0.07 < sigmas(estimate.covariance)[0] < 0.13
     assert estimate.open_since_ns is None
-    walk(estimate, 1900.0, start_m=100.0, speed_mps=20.0)
-    # About 2 m over 2 km, the heading's part included; all directions together.
-    assert 1.0 < np.linalg.norm(sigmas(estimate.covariance)[:2]) < 7.0
 
 
 def test_only_the_open_direction_grows():
@@ -172,9 +186,10 @@ def test_clouds_that_stop_leave_every_direction_open():
 
 def test_camera_that_sees_holds_where_the_lidar_does_not():
     blind, aided = (DegradationEstimate(LIMITS, {'lidar': np.eye(4)}) for _ in range(2))
-    aided.set_camera(True)
     for estimate in (blind, aided):
-        walk(estimate, 10.0, OPEN_ALONG_X)
+        for start_m in range(10):
+            aided.set_camera(True, START_NS + start_m * S)
+            walk(estimate, 1.0, OPEN_ALONG_X, start_m=float(start_m))
     assert sigmas(aided.covariance)[0] < 0.5 * sigmas(blind.covariance)[0]
 
 
@@ -303,6 +318,9 @@ def test_open_direction_warns_first_and_closes_the_gate_with_its_onset():
         feed(unit, [message(i, covariance * (1.0 + 1e-6 * i))], OPEN_ALONG_X)
         verdict = unit.verdict(message(i).stamp_ns)
         for condition in verdict.conditions:
+            if condition.kind == 'covariance_optimistic':
+                # It goes on reporting its millimetre.
+                continue
             assert condition.key == f'{NAME}/open_direction'
             if not severities or condition.severity is not severities[-1]:
                 severities.append(condition.severity)
@@ -330,6 +348,86 @@ def test_reported_covariance_counts_where_it_is_the_larger_one():
     assert figures['estimated_sigma_m'] < 0.01
     # What is published is the estimate, not the report.
     assert np.sqrt(unit.estimate().covariance[0, 0]) < 0.01
+
+
+def reporting(way_m, sigma_m, start=0):
+    """Return messages on a way along x, each with a sigma along it by the way, at 1 m/s."""
+    found = []
+    for i in range(start, start + round(50 * way_m)):
+        along_m = sigma_m(i / 50.0)
+        found.append(message(i, np.diag([along_m ** 2, 1e-6, 1e-6, 1e-8, 1e-8, 1e-8])))
+    return found
+
+
+def passage_then_hall(unit, sigma_m):
+    """Walk 5 m held, 20 m with the way left open, 15 m held; return the verdict after each."""
+    verdicts, start = [], 0
+    for way_m, information in ((5.0, HELD), (20.0, OPEN_ALONG_X), (15.0, HELD)):
+        messages = reporting(way_m, sigma_m, start)
+        feed(unit, messages, information)
+        start += len(messages)
+        verdicts.append(unit.verdict(messages[-1].stamp_ns))
+    return verdicts
+
+
+# What an honest unit says in a passage from 5 to 25 m: what dead reckoning of 2 % loses, with an
+# error that lasts for 3 m (variance of an integrated Gauss-Markov process, any textbook).
+def honest_sigma_m(way_m):
+    open_m = min(max(way_m - 5.0, 0.0), 20.0)
+    lasts_m = LIMITS.dead_reckoning_lasts_m
+    variance = 2.0 * LIMITS.dead_reckoning_error ** 2 * (
+        lasts_m * open_m - lasts_m ** 2 * (1.0 - np.exp(-open_m / lasts_m)))
+    return (0.001 ** 2 + 1e-9 * way_m + variance) ** 0.5
+
+
+def test_what_an_honest_unit_lost_in_a_passage_counts_until_the_pose_is_declared_good():
+    unit = monitor()
+    _, inside, after = passage_then_hall(unit, honest_sigma_m)
+    assert inside.figures['point_error_m'] > 0.05
+    assert [c.kind for c in inside.conditions] == ['open_direction']
+    assert after.conditions == ()
+    # It stands where it stood wrong when it came out.
+    assert after.figures['sigma_position_m'] == pytest.approx(honest_sigma_m(40.0), rel=0.1)
+    unit.rebase(message(2000).stamp_ns)
+    feed(unit, reporting(1.0, honest_sigma_m, 2000))
+    assert unit.verdict(message(2049).stamp_ns).figures['point_error_m'] < 0.05
+
+
+def test_report_that_rises_at_once_counts_in_full():
+    unit = monitor()
+    messages = reporting(20.0, lambda way_m: 0.001 if way_m < 5.0 else 0.5 + 1e-6 * way_m)
+    feed(unit, messages)
+    # No way explains it: 15 m later the unit still says that it is lost.
+    figures = unit.verdict(messages[-1].stamp_ns).figures
+    assert figures['sigma_position_m'] == pytest.approx(0.5, rel=0.02)
+
+
+def test_rebase_forgives_what_was_reported_before():
+    unit = monitor()
+    messages = reporting(6.0, lambda way_m: 0.5 + 1e-6 * way_m)
+    feed(unit, messages)
+    assert unit.verdict(messages[-1].stamp_ns).figures['sigma_position_m'] > 0.4
+    feed(unit, reporting(1.0, lambda way_m: 0.6 + 1e-6 * way_m, len(messages)))
+    unit.rebase(message(350).stamp_ns)
+    feed(unit, reporting(1.0, lambda way_m: 0.6 + 1e-6 * way_m, 350))
+    # What was the least from the start on, is the noise of a pose.
+    assert unit.verdict(message(399).stamp_ns).figures['sigma_position_m'] == pytest.approx(
+        0.5, rel=0.02)
+
+
+def test_report_that_does_not_grow_where_nothing_holds_is_named_and_enlarged():
+    unit = monitor()
+    messages = reporting(25.0, lambda way_m: honest_sigma_m(way_m) / 3.0)
+    feed(unit, messages[:250])
+    for odometry in messages[250:]:
+        events = feed(unit, [odometry], OPEN_ALONG_X)
+        if events:
+            break
+    event, = events
+    assert event.kind == 'covariance_distrusted'
+    assert 'is too small: the error is about 2.8 times what it says' in event.text
+    assert event.detected_ns - messages[250].stamp_ns < 4 * S
+    assert unit.verdict(odometry.stamp_ns).figures['inflation'] == pytest.approx(3.0, rel=0.3)
 
 
 def test_jump_is_added_to_the_error_since_the_start_but_not_to_that_of_late():
@@ -372,6 +470,30 @@ def test_loop_closure_is_an_event_and_the_published_pose_is_the_corrected_one():
     assert published.position_m[1] == pytest.approx(0.5)
     # Ten metres after the closure: its own accuracy and a little more.
     assert 0.01 < np.sqrt(published.covariance[1, 1]) < 0.02
+
+
+def test_two_kilometres_in_the_good_state_lose_two_metres_until_the_loop_is_closed():
+    # Fact of the trade (common practice, no source): about 0.1 % of the distance.
+    unit = PoseMonitor(NAME, PoseLimits(), 3.0, rate_hz=2.5)
+    radius_m = 2000.0 / (2.0 * np.pi)
+    for i in range(5001):
+        angle = 0.4 * i / radius_m
+        odometry = replace(
+            message(i, rate_hz=2.5),
+            position_m=radius_m * np.array([np.sin(angle), 1.0 - np.cos(angle), 0.0]),
+            quaternion=np.array([0.0, 0.0, np.sin(angle / 2.0), np.cos(angle / 2.0)]),
+            angular_radps=np.array([0.0, 0.0, 1.0 / radius_m]))
+        unit.add(odometry, odometry.stamp_ns)
+        # It finds its start again at the end of the round.
+        shift_m = 1.5 if i == 5000 else 0.0
+        unit.add_map_pose(
+            replace(odometry, frame='map', position_m=odometry.position_m + shift_m),
+            odometry.stamp_ns)
+        if i == 4999:
+            before_m = np.linalg.norm(sigmas(unit.estimate().covariance)[:3])
+    assert 1.6 < before_m < 2.6
+    after = sigmas(unit.estimate().covariance)[:3]
+    assert after == pytest.approx([LIMITS.closure_sigma_m] * 3, rel=0.05)
 
 
 def test_first_poses_cost_no_more_than_the_later_ones():

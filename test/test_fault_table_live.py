@@ -10,7 +10,11 @@ rows. After each row everything must be as before: the gate open, every node ali
 from array import array
 from copy import deepcopy
 import math
+from pathlib import Path
 import re
+import signal
+import subprocess
+import sys
 
 from live_site import MONITORS, Site
 import pytest
@@ -23,11 +27,14 @@ rclpy = pytest.importorskip('rclpy', reason='needs ROS 2')
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus  # noqa: E402, I100
 from nav_msgs.msg import Odometry  # noqa: E402
 from rclpy.node import Node  # noqa: E402
+from rclpy.parameter import Parameter  # noqa: E402
+from rclpy.parameter_client import AsyncParameterClient  # noqa: E402
 from sensor_msgs.msg import CameraInfo, Imu, PointCloud2  # noqa: E402
 from std_msgs.msg import Bool, Float64  # noqa: E402
 
 DOMAIN = 152
 NS = 10 ** 9
+CROWD = str(Path(__file__).with_name('crowd.py'))
 PARAMETERS = {
     'streams': ['unit', 'imu', 'camera', 'lidar'],
     'unit': {'topic': '/unit', 'type': 'nav_msgs/msg/Odometry', 'role': 'pose', 'rate_hz': 50.0},
@@ -256,6 +263,63 @@ def second_gate(site):
     site.robot.mend.append(lambda: site.robot.destroy_publisher(other))
 
 
+def start(site, *command):
+    """Run a Python process until the fault is over."""
+    process = subprocess.Popen([sys.executable, *command], env=site.nodes.environment)
+
+    def end():
+        process.send_signal(signal.SIGINT)
+        try:
+            process.wait(5.0)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+    site.robot.mend.append(end)
+
+
+def found_late(site):
+    """Start a monitor while a source is not on the network."""
+    robot = site.robot
+    robot.silent.add('/points')
+    robot.destroy_publisher(robot.publishers_of['/points'])
+
+    def found():
+        robot.publishers_of['/points'] = robot.create_publisher(PointCloud2, '/points', 50)
+    robot.mend.append(found)
+    site.nodes.process('sync_monitor').send_signal(signal.SIGINT)
+    assert site.nodes.process('sync_monitor').wait(5.0) == 0
+    site.nodes.start('sync_monitor', parameter_files=(site.file,))
+
+
+def monitors_twice(site):
+    for node in ('sync_monitor', 'pose_monitor'):
+        start(site, '-m', f'robot_mapping_qa.nodes.{node}', '--ros-args', '--params-file',
+              str(site.file))
+
+
+def many_topics(site):
+    start(site, CROWD, 'topics', '1000')
+    known = site.person.get_topic_names_and_types
+    assert site.wait(lambda: len(known()) > 1000, 20.0) is not None
+
+
+def storm(site):
+    start(site, CROWD, 'storm', '/imu', '20000', '10')
+
+
+def nonsense(site):
+    for node, name, value in (
+            ('capture_gate', 'point_error_limit_m', NAN), ('capture_gate', 'gate.off_delay_s', ''),
+            ('sync_monitor', 'timing.silence_s', -1.0), ('pose_monitor', 'streams', 'none'),
+            ('pose_monitor', 'no_such_thing', True)):
+        client = AsyncParameterClient(site.person, node)
+        assert site.wait(client.services_are_ready, 5.0) is not None
+        answer = client.set_parameters([Parameter(name, value=value)])
+        assert site.wait(answer.done, 5.0) is not None
+        result, = answer.result().results
+        assert not result.successful and result.reason, (node, name)
+
+
 def counts(figure):
     """Return whether the camera's status on /diagnostics counts more of something than before."""
     def more(person):
@@ -289,16 +353,28 @@ HELD = [
      r'lidar late: 3600\.\d s from stamp to arrival, 500 ms allowed'),
     ('a second gate is started', second_gate, 'gate/second_publisher',
      r'2 nodes publish the gate: end all but one'),
+    ('both monitors are started twice', monitors_twice, 'sync_monitor/second_monitor',
+     r'2 processes speak as sync_monitor \(process \d+ on .*\): end all but one'),
+    ('a source is found late, such as 30 s after the start', found_late, 'lidar/not_seen',
+     r'lidar: no message yet on /points'),
 ]
 OPEN = [
     ('messages come twice', every_message_twice, counts('duplicated')),
     ('the rate halves', rate_halves, counts('lost')),
-    ('the twist is not a number', stamped('/unit', field('twist.twist.angular.z', NAN)), None),
-    ('the IMU gives no numbers', stamped('/imu', field('angular_velocity.z', NAN)), None),
+    ('the twist is not a number', stamped('/unit', field('twist.twist.angular.z', NAN)),
+     lambda person: 'a twist that is not finite' in person.reasons.get(
+         'notice/unit/twist_invalid', '')),
+    ('the IMU gives no numbers', stamped('/imu', field('angular_velocity.z', NAN)),
+     lambda person: 'a turn rate that is not finite' in person.reasons.get(
+         'notice/imu/unusable', '')),
     ('a cloud lies about its size', lying_sizes,
      lambda person: 'bytes, expected at least' in person.reasons.get('notice/lidar/unusable', '')),
     ('another type is sent on the topic', another_type,
      lambda person: 'sends std_msgs/msg/Float64' in person.events.get('type_mismatch', '')),
+    ('1,000 other topics appear', many_topics, None),
+    ('a parameter is set to nonsense', nonsense, None),
+    ('a topic is stormed at 20 kHz', storm,
+     lambda person: 'messages a second, expected 50 Hz' in person.events.get('storm', '')),
 ]
 LOADED = ('silent', 'late', 'no_verdict', 'unit/stale')
 """Ends of reasons that a busy computer alone can bring about."""

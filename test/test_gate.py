@@ -34,7 +34,7 @@ class Robot:
         self.conditions = {'timing': (), 'pose': ()}
         self.point_error_m = 0.01
         self.path_m = 0.0
-        self.time_error_s = 0.0
+        self.time_error_s = self.time_error_sigma_s = 0.0
         self.pose_figures = {}
         self.silent = set()
         self.events = []
@@ -46,7 +46,8 @@ class Robot:
             self.now_ns += STEP
             for source, conditions in self.conditions.items():
                 if source not in self.silent:
-                    figures = {'camera/time_error_s': self.time_error_s}
+                    figures = {'camera/time_error_s': self.time_error_s,
+                               'camera/time_error_sigma_s': self.time_error_sigma_s}
                     if source == 'pose':
                         figures = {'point_error_m': self.point_error_m,
                                    'path_length_m': self.path_m, **self.pose_figures}
@@ -120,6 +121,28 @@ def test_soft_condition_shorter_than_the_on_delay_does_not_close():
         robot.conditions['timing'] = ()
         robot.run(0.1)
     assert robot.events == []
+
+
+def test_useful_stream_may_be_missing_for_its_own_delay_and_is_told_meanwhile():
+    robot = Robot()
+    robot.gate = Gate(LIMITS, 0.05, 0, 'unit_odometry', useful={'roof_lidar'})
+    robot.opened()
+    robot.conditions['timing'] = (soft(),)
+    meanwhile = robot.run(4.0)[-1]
+    assert meanwhile.allowed and meanwhile.text == 'open, about to hold: roof_lidar is late'
+    assert lamp(meanwhile) == (YELLOW, True)
+    # Others keep their on-delay, and one that comes back in time leaves no trace.
+    robot.conditions['timing'] = ()
+    assert robot.run(1.0)[-1].text == 'open' and robot.events == []
+    robot.conditions['timing'] = (soft(),)
+    start_ns = robot.now_ns
+    assert closing_delay_s(robot.run(8.0), start_ns) == pytest.approx(
+        LIMITS.useful_delay_s + 0.05)
+    robot.conditions['timing'] = ()
+    robot.run(3.0)
+    robot.conditions['timing'] = (soft('camera/late', 'camera is late'),)
+    start_ns = robot.now_ns
+    assert closing_delay_s(robot.run(1.0), start_ns) == pytest.approx(0.15)
 
 
 def test_notice_is_shown_and_never_closes():
@@ -226,6 +249,19 @@ def test_a_second_publisher_of_the_gate_holds_it():
     robot.gate.set_publishers(1, robot.now_ns)
     assert not robot.run(1.9)[-1].allowed
     assert robot.run(0.3)[-1].allowed
+
+
+def test_a_monitor_that_runs_twice_holds_the_gate():
+    robot = Robot().opened()
+    for _ in range(20):
+        # Its twin agrees with it, and even so.
+        robot.gate.receive(Verdict('pose', robot.now_ns, (), {'point_error_m': 0.01}), 'twin')
+        held = robot.run(0.05)[-1]
+    assert held.text == 'held: 2 processes speak as pose_monitor (, twin): end all but one'
+    assert [event.kind for event in robot.events] == ['hold']
+    # The twin has ended: its last word ages, then the off-delay passes.
+    assert not robot.run(2.3)[-1].allowed
+    assert robot.run(0.4)[-1].allowed
 
 
 def test_same_cause_from_two_monitors_is_one_reason_and_the_harder_stands():
@@ -396,7 +432,12 @@ def test_outlook_of_the_pose_monitor_goes_before_the_trend():
 
 
 def test_clock_and_mounting_of_the_camera_count_for_the_limit():
-    """Worked by hand: 1.96 (1 + 0.5 x 3) m/s x 6 ms = 29 mm; 3 m x 5 mrad on two axes."""
+    """
+    Worked by hand: the point moves at 1 + 0.5 x 3 = 2.5 m/s; 3 m x 5 mrad on two axes.
+
+    A clock that is known to have moved by 6 ms shifts it by 15 mm, one that may have with a
+    standard deviation of 6 ms by 1.96 times that in 95 of 100 cases.
+    """
     robot = Robot()
     robot.gate = Gate(LIMITS, 0.05, 0, 'unit',
                       {'camera': View((3.0, 0.0, 0.0), mount_sigma_rad=0.005)})
@@ -409,8 +450,14 @@ def test_clock_and_mounting_of_the_camera_count_for_the_limit():
     assert last.allowed
     robot.time_error_s = -0.006
     last = robot.run(1.0)[-1]
+    assert last.figures['time_part_m'] == pytest.approx(0.015)
+    assert last.figures['point_error_m'] == pytest.approx(np.hypot(0.02, mount_m) + 0.015)
+    assert not last.allowed and 'only known to 0.057 m' in last.text
+    robot.time_error_s, robot.time_error_sigma_s = 0.0, 0.006
+    last = robot.run(1.0)[-1]
     assert last.figures['time_part_m'] == pytest.approx(0.0294, rel=1e-3)
-    assert not last.allowed and 'only known to 0.051 m' in last.text
+    assert last.figures['point_error_m'] == pytest.approx(
+        np.linalg.norm([0.02, mount_m, 0.0294]), rel=1e-3)
 
 
 # Policy

@@ -33,13 +33,13 @@ def included(name, **arguments):
 @pytest.mark.launch_test
 @launch_testing.markers.keep_alive
 def generate_test_description():
-    """Start the rig and the monitors as a user would."""
+    """Start the rig, and the monitors in one process, as a user would."""
     os.environ['ROS_DOMAIN_ID'] = str(DOMAIN)
     return launch.LaunchDescription([
         SetEnvironmentVariable('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST'),
         included('rig.launch.py', scenario='healthy'),
         included('monitor.launch.py', streams=str(share_file('config/demo_streams.yaml')),
-                 profile='legged'),
+                 profile='legged', composed='true'),
         launch_testing.actions.ReadyToTest()])
 
 

@@ -31,9 +31,9 @@ def executables(started):
 
 
 @pytest.mark.parametrize('file, names', [
-    (MONITOR, {'streams', 'profile', 'relay', 'record', 'ledger', 'respawn', 'namespace',
-               'use_sim_time', 'log_level'}),
-    (REPLAY, {'bag', 'streams', 'profile', 'relay', 'rate', 'log_level'}),
+    (MONITOR, {'streams', 'profile', 'composed', 'relay', 'record', 'ledger', 'page',
+               'page_port', 'respawn', 'namespace', 'use_sim_time', 'log_level'}),
+    (REPLAY, {'bag', 'streams', 'profile', 'composed', 'relay', 'rate', 'log_level'}),
 ])
 def test_every_argument_is_described(file, names):
     from launch.launch_description_sources import PythonLaunchDescriptionSource
@@ -49,6 +49,29 @@ def test_the_recorder_starts_only_where_it_is_asked_for():
     assert executables(described(streams=STREAMS, record='run_1')) == [*monitors, 'quality_log']
     assert executables(described(streams=STREAMS, ledger='run_1_ledger', relay='true')) == [
         *monitors, 'capture_relay', 'capture_ledger']
+
+
+def test_the_page_is_served_only_where_it_is_asked_for():
+    from launch_ros.utilities import evaluate_parameters
+    assert 'site_page' not in executables(described(streams=STREAMS))
+    page, = (node for node in described(streams=STREAMS, page='true', page_port='9000')
+             if node.node_executable == 'site_page')
+    own = evaluate_parameters(launch.LaunchContext(), page._Node__parameters)[-1]
+    assert own['port'] == 9000
+
+
+def test_one_process_runs_both_monitors_and_the_gate_where_that_is_asked_for():
+    assert executables(described(streams=STREAMS, composed='true', relay='true')) == [
+        'monitor', 'capture_relay']
+
+
+@pytest.mark.parametrize('given, robot', [({}, ''), ({'namespace': 'north'}, '/north'),
+                                          ({'namespace': '/plant/north/'}, '/plant/north')])
+def test_every_node_has_its_enclave(given, robot):
+    for node in described(streams=STREAMS, relay='true', **given):
+        arguments = [part[0].text for part in node.cmd[1:] if part and hasattr(part[0], 'text')]
+        enclave = arguments[arguments.index('--enclave') + 1]
+        assert enclave == f'{robot}/mapping_qa/{node.node_executable}'
 
 
 def test_the_cameras_are_looked_at_only_where_the_file_asks_for_it(tmp_path):
@@ -68,6 +91,8 @@ def test_the_cameras_are_looked_at_only_where_the_file_asks_for_it(tmp_path):
     ({'file': REPLAY, 'streams': STREAMS, 'bag': '/tmp', 'rate': 'fast'},
      "rate: found 'fast', expected a number above 0 to 100"),
     ({'streams': STREAMS, 'relay': 'yes'}, 'relay'),
+    ({'streams': STREAMS, 'page': 'true', 'page_port': 'http'},
+     "page_port: found 'http', expected a whole number from 0 to 65535"),
 ])
 def test_a_missing_file_fails_with_one_clear_line(arguments, text):
     with pytest.raises(RuntimeError, match=text) as refusal:

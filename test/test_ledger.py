@@ -9,6 +9,7 @@ import pytest
 from robot_mapping_qa.capture.holds import Cause, Hold
 from robot_mapping_qa.capture.ledger import Capture, Ledger
 from robot_mapping_qa.capture.redo import redo_places
+from robot_mapping_qa.capture.time_error import TimeError
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.records import Odometry
 from scipy.spatial.transform import Rotation, Slerp
@@ -17,6 +18,7 @@ from scipy.stats import chi2
 S = 1_000_000_000
 MS = 1_000_000
 LIMIT_M = 0.05
+NO_ERROR = TimeError(0.0, 0.0)
 
 
 def pose(stamp_ns, position=(0.0, 0.0, 0.0), rotation=None, covariance=None, linear=None,
@@ -33,9 +35,9 @@ def ledger(lever_m=(3.0, 0.0, 0.0), longest_gap_s=0.35, **view):
     return Ledger(LIMIT_M, {'camera': View(lever_m, **view)}, longest_gap_s)
 
 
-def one_capture(book, stamp_ns=50 * MS, receive_ns=None, time_error_s=0.0, holds=()):
+def one_capture(book, stamp_ns=50 * MS, receive_ns=None, time_error=NO_ERROR, holds=()):
     receive_ns = stamp_ns + 20 * MS if receive_ns is None else receive_ns
-    book.add_capture('camera', stamp_ns, receive_ns, time_error_s)
+    book.add_capture('camera', stamp_ns, receive_ns, time_error)
     capture, = book.finish(holds)
     return capture
 
@@ -60,7 +62,7 @@ def test_pose_at_the_stamp_lies_between_its_neighbours(share):
 def test_pose_that_comes_after_the_picture_is_used():
     book = ledger()
     book.add_pose(pose(0, (0.0, 0.0, 0.0)), 0.0, True)
-    book.add_capture('camera', 50 * MS, 60 * MS, 0.0)
+    book.add_capture('camera', 50 * MS, 60 * MS, NO_ERROR)
     book.add_pose(pose(100 * MS, (1.0, 0.0, 0.0)), 1.0, True)
     assert book.finish([])[0].position_m == pytest.approx((0.5, 0.0, 0.0))
 
@@ -109,7 +111,7 @@ def test_point_error_adds_pose_time_and_mounting():
     for stamp_ns in (0, 100 * MS):
         book.add_pose(pose(stamp_ns, covariance=covariance, linear=(0.5, 0.0, 0.0),
                            angular=(0.0, 0.0, 0.2)), 0.0, True)
-    capture = one_capture(book, time_error_s=sigma_t)
+    capture = one_capture(book, time_error=TimeError(0.0, sigma_t))
     random = np.random.default_rng(5)
     count = 400_000
     error = np.zeros((count, 3))
@@ -140,19 +142,19 @@ def test_speed_is_worked_out_where_there_is_no_twist():
     book = ledger()
     for number in range(2):
         book.add_pose(pose(number * 100 * MS, (0.0, 0.1 * number, 0.0)), 0.0, True)
-    capture = one_capture(book, time_error_s=0.01)
+    capture = one_capture(book, time_error=TimeError(0.0, 0.01))
     assert capture.point_error_m == pytest.approx(1.0 * 0.01 * np.sqrt(chi2.ppf(0.95, 1)),
                                                   rel=1e-3)
 
 
-@pytest.mark.parametrize('known, time_error_s, reason', [
-    (False, 0.0, 'the error of its pose is not known'),
+@pytest.mark.parametrize('known, time_error, reason', [
+    (False, NO_ERROR, 'the error of its pose is not known'),
     (True, None, 'the time error of camera is not known')])
-def test_what_is_not_known_is_not_made_up(known, time_error_s, reason):
+def test_what_is_not_known_is_not_made_up(known, time_error, reason):
     book = ledger()
     for stamp_ns in (0, 100 * MS):
         book.add_pose(pose(stamp_ns), 0.0, known)
-    capture = one_capture(book, time_error_s=time_error_s)
+    capture = one_capture(book, time_error=time_error)
     assert capture.point_error_m is None
     assert (capture.verdict, capture.reasons) == ('suspect', (reason,))
 
@@ -161,7 +163,9 @@ def test_capture_with_too_large_an_error_of_its_own_is_suspect():
     book = ledger()
     for stamp_ns in (0, 100 * MS):
         book.add_pose(pose(stamp_ns, linear=(1.0, 0.0, 0.0)), 0.0, True)
-    capture = one_capture(book, time_error_s=0.04)
+    capture = one_capture(book, time_error=TimeError(-0.06, 0.0))
+    assert capture.point_error_m == pytest.approx(0.06)
+    assert capture.time_error_s == pytest.approx(0.06)
     assert capture.point_error_m > LIMIT_M
     assert (capture.verdict, capture.reasons) == (
         'suspect', ('point error at its stamp above the limit of 0.050 m',))

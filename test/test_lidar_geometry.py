@@ -90,6 +90,16 @@ def test_what_stands_in_a_corridor_holds_along_it():
     assert np.linalg.matrix_rank(found.information) == 6
 
 
+def test_hall_in_which_nearly_each_point_has_a_voxel_of_its_own_is_judged_with_larger_ones():
+    hall = [Plane((0, 1, 0), 22.0), Plane((0, -1, 0), 18.0), Plane((0, 0, 1), 12.0), FLOOR,
+            Plane((1, 0, 0), 35.0), Plane((-1, 0, 0), 25.0)]
+    points = scan(hall, beams(64, 1024), np.random.default_rng(14), 0.02)
+    patches = planar_patches(points, LIMITS)
+    assert patches.edge_m.min() > LIMITS.voxel_m
+    assert np.isclose(patches.edge_m.max(), 8.0 * LIMITS.voxel_m)
+    assert np.all(localizability(0, points, LIMITS).translation_sigma_m < 0.01)
+
+
 @pytest.mark.parametrize('count', [20_000, 65_536])
 def test_foliage_holds_nothing(count):
     random = np.random.default_rng(4)

@@ -17,6 +17,7 @@ from robot_mapping_qa.capture.holds import Cause, Hold
 from robot_mapping_qa.capture.ledger import Ledger
 from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.capture.live_ledger import LiveLedger
+from robot_mapping_qa.capture.time_error import TimeError
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.records import Odometry
 
@@ -37,7 +38,7 @@ def drive(book, from_s, to_s, news=None):
         now_ns = step * 100 * MS
         book.add_pose(pose(now_ns), 0.05 * step, True)
         if step % 2:
-            book.add_capture('camera', now_ns - 30 * MS, now_ns, 0.001)
+            book.add_capture('camera', now_ns - 30 * MS, now_ns, TimeError(0.0, 0.001))
         if news is not None and step % 5 == 4:
             news += book.take_news(now_ns)
 

@@ -88,6 +88,25 @@ def test_gate_refuses_a_switch_that_is_none(run):
                          'false')
 
 
+@pytest.mark.parametrize('rules, line', [
+    (['port:=70000'], 'port: found 70000, expected a whole number from 0 to 65535'),
+    (['port:=http'], "port: found the text 'http', expected a whole number from 0 to 65535"),
+    (['listen_address:=robot'], "listen_address: found 'robot', expected an IP address of this "
+     'computer such as 127.0.0.1, or 0.0.0.0 for all'),
+    (['listen_address:=0.0.0.0'], 'listen_address: found 0.0.0.0, which others can reach; '
+     'expected token_file beside it, or 127.0.0.1'),
+    (['token_file:=/no/such'], 'token_file: /no/such cannot be read: No such file or directory'),
+    (['host_names:=robot'], "host_names: found the text 'robot', expected a list of names"),
+    (['host_names:=[1]'], 'host_names: found [1], expected a list of names'),
+])
+def test_page_refuses_what_would_open_it_to_everybody_or_to_nobody(run, rules, line):
+    from robot_mapping_qa.nodes.site_page import SitePage
+    given = [item for rule in rules for item in ('-p', rule)]
+    status, lines = run(SitePage, '--ros-args', '--params-file', STREAMS, *given)
+    assert status == 2
+    assert lines[-1] == f'parameters of site_page: {line}'
+
+
 def test_camera_monitor_says_that_nobody_asked_for_it(run):
     from robot_mapping_qa.nodes.camera_monitor import CameraMonitorNode
     status, lines = run(CameraMonitorNode, '--ros-args', '--params-file', STREAMS)

@@ -3,6 +3,7 @@
 """The package installs completely, declares what it uses, and its files have one form."""
 
 import ast
+from importlib import metadata
 import importlib.util
 from pathlib import Path
 import re
@@ -19,25 +20,30 @@ HEADER = ['# Copyright 2026 The robot_mapping_qa authors', '# SPDX-License-Ident
 
 # The rosdep key of an import where the two names differ.
 KEYS = {
-    'flake8': 'python3-flake8', 'jinja2': 'python3-jinja2', 'matplotlib': 'python3-matplotlib',
-    'numpy': 'python3-numpy', 'PIL': 'python3-pil', 'pytest': 'python3-pytest',
-    'rosbags': 'python3-rosbags-pip', 'scipy': 'python3-scipy', 'tqdm': 'python3-tqdm',
-    'yaml': 'python3-yaml'}
+    'aiohttp': 'python3-aiohttp', 'flake8': 'python3-flake8', 'jinja2': 'python3-jinja2',
+    'matplotlib': 'python3-matplotlib', 'numpy': 'python3-numpy', 'PIL': 'python3-pil',
+    'pytest': 'python3-pytest', 'rosbags': 'python3-rosbags-pip', 'scipy': 'python3-scipy',
+    'tqdm': 'python3-tqdm', 'yaml': 'python3-yaml'}
 # Declared, but not for an import of this package: for what the user or the tests start.
 STARTED = {
+    'ros2bag': 'replay.launch.py starts `ros2 bag play`',
     'ros2launch': '`ros2 launch` starts the nodes',
     'python3-flake8': 'the test below starts flake8',
     'python3-flake8-docstrings': 'a plugin of flake8',
     'python3-flake8-import-order': 'a plugin of flake8',
     'python3-flake8-quotes': 'a plugin of flake8',
+    'python3-mypy': 'a test starts mypy',
+    'python3-types-pyyaml': 'mypy reads it',
 }
-# Used by tests that are skipped without it; no rosdep key, no Debian package.
-OPTIONAL = {'evo'}
+# Used where it is installed, without a rosdep key: `evo` by tests, `distributed` (the extra
+# `cluster`) to spread bags over several machines.
+OPTIONAL = {'distributed', 'evo'}
 # Imported by the package and without a rosdep key: pip brings it, and the package says so
 # where it is missing.
 NO_KEY = {'mcap'}
 # Comes with another declared package, as a part of it.
-PARTS = {'builtin_interfaces': 'std_msgs', 'rosidl_runtime_py': 'rclpy'}
+PARTS = {'builtin_interfaces': 'std_msgs', 'lz4': 'python3-rosbags-pip',
+         'rosidl_runtime_py': 'rclpy', 'zstandard': 'mcap'}
 
 
 def python_files(*folders):
@@ -128,7 +134,7 @@ def test_every_file_of_the_package_that_is_not_python_is_installed():
 
 def test_every_import_is_declared():
     missing = {name: sorted(files) for name, files in imported(package_files()).items()
-               if name not in declared('depend', 'exec_depend') | NO_KEY}
+               if name not in declared('depend', 'exec_depend') | NO_KEY | OPTIONAL}
     assert missing == {}
 
 
@@ -182,6 +188,17 @@ def test_flake8_has_nothing_to_say():
     result = subprocess.run(
         [sys.executable, '-m', 'flake8', PACKAGE, 'launch', 'test', 'setup.py'], cwd=ROOT,
         capture_output=True, text=True)
+    assert result.returncode == 0, result.stdout + result.stderr
+
+
+def test_mypy_has_nothing_to_say():
+    if importlib.util.find_spec('mypy') is None:
+        pytest.skip('mypy is not installed here')
+    if importlib.util.find_spec('rclpy') is None or \
+            int(metadata.version('rclpy').partition('.')[0]) < 9:
+        pytest.skip('the type hints of rclpy are those of Kilted')
+    result = subprocess.run(
+        [sys.executable, '-m', 'mypy'], cwd=ROOT, capture_output=True, text=True)
     assert result.returncode == 0, result.stdout + result.stderr
 
 

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """A reported covariance that is too small is told apart from a right one."""
 
+from dataclasses import replace
 from itertools import accumulate
 
 import numpy as np
@@ -55,7 +56,7 @@ class Walk:
         self.wheel_rates = self.rates * 0.99 + random.standard_normal((self.steps, 3)) * 0.003
         self.wheels = self.speeds * 1.01 + random.standard_normal((self.steps, 3)) * 0.005
 
-    def judged(self, sources=('imu', 'wheels'), late_ns=0):
+    def judged(self, sources=('imu', 'wheels'), late_ns=0, is_held=False):
         """Let the sources judge the walk; return the state after every second."""
         trust = MotionTrust(LIMITS, {
             name: SecondSource(LIMITS, planar=name == 'wheels') for name in sources})
@@ -71,7 +72,7 @@ class Walk:
                 trust.add_motion('wheels', stamp_ns, stamp_ns + S // 100, wheels[i])
             if trust.add_pose(
                     stamp_ns, stamp_ns + S // 50, quaternions[i], positions[i],
-                    np.diag(self.variances[i])):
+                    np.diag(self.variances[i]), is_held):
                 found.append((stamp_ns / S, trust.is_optimistic, trust.inflation))
         return found, trust
 
@@ -128,6 +129,14 @@ def test_slipping_wheels_do_not_condemn():
     walk.wheels[slipping, 0] *= 1.0 + np.repeat(random.random(60), round(RATE_HZ))[slipping]
     walk.wheel_rates[slipping, 2] += 0.2
     assert not any(is_optimistic for _, is_optimistic, _ in walk.judged()[0])
+
+
+def test_wheels_that_slip_all_the_time_do_not_condemn_where_the_surroundings_hold_the_unit():
+    walk = Walk(5, 40.0)
+    walk.wheels[:, 0] *= 1.0 + 0.4 * (np.sin(walk.times) > -0.9)
+    named = {is_held: any(state for _, state, _ in walk.judged(('wheels',), is_held=is_held)[0])
+             for is_held in (False, True)}
+    assert named == {False: True, True: False}
 
 
 @pytest.mark.parametrize('late_s', [-0.05, 0.02, 0.05])
@@ -207,6 +216,15 @@ def test_nothing_is_said_before_enough_is_known():
         window.add(innovation(number, np.ones(3), apart=1))
     assert window.inflation() is None
     assert SecondSource(LIMITS).turn_inflation() is None
+
+
+def test_sources_that_agree_exactly_as_in_a_simulation_are_judged():
+    window = InnovationWindow(0.25, 10.0, calibration_sigmas=(0.01, 0.01))
+    for number in range(40):
+        # What the errors of calibration are proportional to cannot be told apart either.
+        motion = (0.1 * np.sin(number),) * 2
+        window.add(replace(innovation(number, np.zeros(3)), motion=motion))
+    assert window.inflation().low <= 1.0
 
 
 def test_old_innovations_are_forgotten():

@@ -2,8 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Drift per distance of an odometry against a better trajectory."""
 
-from evo.core import metrics
+from evo.core import metrics, sync
 from evo.core.trajectory import PosePath3D
+from evo.tools import file_interface
 import numpy as np
 from open_data import evo_data
 import pytest
@@ -27,6 +28,24 @@ def test_drift_agrees_with_the_relative_error_of_evo(name, distance_m):
     error.process_data((PosePath3D(poses_se3=list(reference)),
                         PosePath3D(poses_se3=list(trajectory))))
     found = drift_per_distance(reference, trajectory, distance_m)
+    assert found.mean_fraction == pytest.approx(np.mean(error.error) / distance_m, rel=0.02)
+    assert found.rms_fraction == pytest.approx(
+        np.sqrt(np.mean(error.error ** 2)) / distance_m, rel=0.02)
+
+
+@pytest.mark.parametrize('distance_m', [5.0, 10.0])
+def test_drift_of_a_flying_robot_agrees_with_the_relative_error_of_evo(distance_m):
+    """Data set EuRoC V1_02 and an estimate of it, from the same source, against evo itself."""
+    reference, trajectory = sync.associate_trajectories(
+        file_interface.read_euroc_csv_trajectory(str(evo_data() / 'V102_groundtruth.csv')),
+        file_interface.read_tum_trajectory_file(str(evo_data() / 'V102.txt')))
+    error = metrics.RPE(
+        metrics.PoseRelation.translation_part, delta=distance_m, rel_delta_tol=0.02,
+        delta_unit=metrics.Unit.meters, all_pairs=True, pairs_from_reference=True)
+    error.process_data((reference, trajectory))
+    found = drift_per_distance(
+        np.array(reference.poses_se3), np.array(trajectory.poses_se3), distance_m)
+    assert found.pieces > 500
     assert found.mean_fraction == pytest.approx(np.mean(error.error) / distance_m, rel=0.02)
     assert found.rms_fraction == pytest.approx(
         np.sqrt(np.mean(error.error ** 2)) / distance_m, rel=0.02)

@@ -9,7 +9,8 @@ from open_data import evo_data
 import pytest
 from robot_mapping_qa.pose.jumps import JumpDetector, PoseSample
 from robot_mapping_qa.pose.limits import PoseLimits
-from scipy.spatial.transform import Rotation
+from scipy.interpolate import CubicSpline
+from scipy.spatial.transform import Rotation, Slerp
 
 S = 1_000_000_000
 
@@ -197,6 +198,34 @@ def test_slow_poses_without_twist_hide_few_jumps_of_five_centimetres(name):
     # Measured 99.1 and 99.6 %: now and then a swerve cancels the jump.
     assert share_found(samples, 0.05) >= 0.98
     assert share_found(samples, 0.10) == 1.0
+
+
+def slowed(samples, factor, rate_hz, duration_s=200.0):
+    """Return the same way driven so many times more slowly: poses from a cubic spline."""
+    stamps = np.array([sample.stamp_ns for sample in samples]) / S
+    places = CubicSpline(stamps, [sample.position_m for sample in samples])
+    turns = Slerp(stamps, Rotation.from_quat([sample.quaternion for sample in samples]))
+    times = np.arange(0.1, duration_s, 1.0 / rate_hz)
+    poses = zip(times.tolist(), places(times / factor).tolist(),
+                turns(times / factor).as_quat().tolist())
+    return [PoseSample(round(time_s * S), tuple(place), tuple(turn))
+            for time_s, place, turn in poses]
+
+
+@pytest.mark.parametrize('speed_mps, least_share', [(2.0, 1.0), (4.0, 0.97)])
+def test_car_s_way_at_a_robot_s_speed_hides_no_jump_of_five_centimetres(speed_mps, least_share):
+    # KITTI 00 at 10 Hz is driven at 7.9 m/s on average.
+    samples = slowed(kitti(), 7.9 / speed_mps, 10.0)
+    assert reported(samples) == []
+    assert share_found(samples, 0.05, places=150) >= least_share
+
+
+def test_car_at_10_hz_bends_by_more_than_five_centimetres_a_period_by_itself():
+    # Why no such jump can be promised there: what the next pose differs from the last motion by.
+    places = np.array([sample.position_m for sample in kitti()])
+    bends_m = np.linalg.norm(np.diff(places, 2, axis=0), axis=1)
+    assert np.mean(bends_m > 0.05) == pytest.approx(0.04, abs=0.01)
+    assert bends_m.max() > 0.3
 
 
 def test_car_reference_trajectory_needs_limits_of_its_own():

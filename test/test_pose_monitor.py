@@ -292,13 +292,16 @@ def test_unreadable_message_is_a_condition():
     assert unit.malformed(now_ns + 1, 'ends after 12 bytes') == ()
 
 
-def test_twist_that_is_not_finite_does_not_disturb_the_pose():
+def test_twist_that_is_not_finite_is_told_and_counted_and_does_not_disturb_the_pose():
     unit = monitor()
     messages = [replace(message(i), linear_mps=np.full(3, np.nan)) for i in range(300)]
-    assert feed(unit, messages) == []
+    event, = feed(unit, messages)
     verdict = verdict_after(unit, messages[-1])
-    assert verdict.conditions == ()
+    condition, = verdict.conditions
+    assert condition.text == 'unit_odometry gives a twist that is not finite: it is not used'
+    assert (event.kind, condition.severity) == ('message_malformed', Severity.NOTICE)
     assert verdict.figures['speed_mps'] == pytest.approx(1.0)
+    assert verdict.figures[f'{NAME}/unusable'] == 300.0
 
 
 def test_changed_frame_holds_until_it_is_back_or_rebased():

@@ -4,6 +4,7 @@
 
 import json
 from pathlib import Path
+import sys
 
 from mcap.reader import make_reader
 import pytest
@@ -202,7 +203,7 @@ def test_unknown_type_is_refused(tmp_path):
 
 
 def test_missing_mcap_library_is_told_in_a_sentence(tmp_path, monkeypatch):
-    monkeypatch.setattr('robot_mapping_qa.bag.mcap_file.Writer', None)
+    monkeypatch.setitem(sys.modules, 'mcap.writer', None)
     with pytest.raises(RecordingError, match='python3 -m pip install mcap'):
         Recorder(tmp_path / 'bag')
     assert list(tmp_path.iterdir()) == []

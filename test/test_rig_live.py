@@ -122,6 +122,19 @@ faults:
     assert abs(silence['first_message_ns'] - from_ns) * 1e-9 < 0.015 + late_s
 
 
+def test_the_truth_of_a_walk_has_the_true_path(tmp_path, processes):
+    truth_file = tmp_path / 'truth.json'
+    rig = start('scenario:=walk', f'truth_file:={truth_file}', 'start_delay_s:=0.0')
+    processes.append(rig)
+    deadline = time.monotonic() + 20.0
+    while not truth_file.exists() and time.monotonic() < deadline:
+        time.sleep(0.05)
+    path = json.loads(truth_file.read_text())['path']
+    # 300 s at 20 Hz; the walk begins before the passage.
+    assert len(path['time_ns']) == len(path['position']) == 6001
+    assert path['position'][0][0] < 0.0
+
+
 def test_interrupt_ends_it_cleanly_with_the_truth_so_far(tmp_path, processes):
     truth_file = tmp_path / 'truth.json'
     rig = start('scenario:=demo', f'truth_file:={truth_file}', 'start_delay_s:=0.0')

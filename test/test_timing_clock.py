@@ -7,6 +7,7 @@ import pytest
 from robot_mapping_qa.timing.convex_hull import line_below, lower_hull
 from robot_mapping_qa.timing.delay_slope import fit_slope
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
+from robot_mapping_qa.timing.lower_edge import lower_edge
 from robot_mapping_qa.timing.one_way import BLOCK_NS, OneWayClock
 from robot_mapping_qa.timing.stream import StreamTiming
 from scipy.optimize import linprog
@@ -45,15 +46,16 @@ def clock_after(duration_s, kind, seed, drift_ppm_per_min=0.0, rate_hz=15.0, ste
     for place in order[first]:
         if old and stepped[place]:
             old = False
-            clock.change_part(int(arrivals[place]))
+            clock.change_clock(int(arrivals[place]), -0.08)
         clock.add(int(arrivals[place]), int(delays[place]))
     now_ns = int(arrivals.max())
     now_s = seconds(now_ns)
-    offset_error = -clock.line.at(now_ns) - (
+    least_now_s, sigma_s = clock.least(now_ns)
+    offset_error = -least_now_s - (
         offset[-1] + (skew + drift * now_s) * (now_s - time[-1]) - least_s)
-    skew_error = -clock.line.slope_at(now_ns) - (skew + drift * now_s)
-    return (offset_error, skew_error, offset_error / clock.line.sigma_at(now_ns),
-            skew_error / clock.line.slope_sigma_at(now_ns))
+    skew_error = -clock.line.course.slope_at(now_ns) - (skew + drift * now_s)
+    return (offset_error, skew_error, offset_error / sigma_s,
+            skew_error / clock.line.course.slope_sigma_at(now_ns))
 
 
 def test_line_below_leaves_the_least_area_of_all_lines_below():
@@ -199,6 +201,40 @@ def test_parts_share_the_slope_and_not_the_level():
     plain = np.linalg.lstsq(design, y, rcond=None)[0][0]
     assert fit.slope == pytest.approx(plain, abs=2e-7)
     assert fit.slope_sigma < 0.1e-6
+
+
+def test_bursts_leave_the_offset_where_it_was():
+    """Bursts of ten seconds and more, one of them at the end, are no change of the clock."""
+    delays = [(60.0, 75.0, 0.045), (140.0, 143.0, 0.030), (190.0, 206.0, 0.033),
+              (285.0, 300.0, 0.041)]
+    stamps, arrivals = stream(15.0, 300.0, np.random.default_rng(15), skew_ppm=10.0, delays=delays)
+    figures = watch(stamps, arrivals)[0].figures()
+    assert figures.offset_s == pytest.approx(10e-6 * 300.0 - 0.02, abs=0.3e-3)
+    assert figures.skew_ppm == pytest.approx(10.0, abs=1.0)
+    assert figures.clock_steps == ()
+
+
+def test_delays_that_triple_do_not_look_like_a_skew():
+    skews = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        times = np.arange(0.0, 600.0, 0.1)
+        delays = 5e-3 + rng.gamma(2.0, 3e-3, len(times)) * np.where(times > 300.0, 3.0, 1.0)
+        stamps = np.rint(times * 1e9).astype(np.int64) + START_NS
+        arrivals = stamps + np.rint(delays * 1e9).astype(np.int64)
+        order = np.argsort(arrivals)
+        figures = watch(stamps[order].tolist(), arrivals[order].tolist())[0].figures()
+        skews.append(figures.skew_ppm)
+    assert np.sqrt(np.mean(np.square(skews))) < 0.8
+
+
+@pytest.mark.parametrize('kind', ['exponential', 'gamma'])
+def test_edge_of_delays_lies_within_two_sigma(kind):
+    """The smallest possible delay is 0 by construction; 300 draws of 600 delays."""
+    rng = np.random.default_rng(16)
+    edges = np.array([lower_edge(queueing(kind, 600, 10.0, rng).tolist()) for _ in range(300)])
+    share = np.mean(np.abs(edges[:, 0]) < 2.0 * edges[:, 1])
+    assert 0.88 <= share <= 0.99
 
 
 def test_skew_is_unknown_at_first():

@@ -118,6 +118,16 @@ def test_step_and_step_back_on_a_busy_computer_leave_no_hold_for_good(size_s):
         assert wrong(verdicts, back_s + 7.0) == set(), seed
 
 
+@pytest.mark.parametrize('size_s', [0.3, -0.1])
+def test_step_of_a_busy_host_that_lasts_leaves_no_hold(size_s):
+    """A stream that takes it for a step of its own clock is set right by the others."""
+    for seed in range(4):
+        streams = host_steps(busy_robot(seed, 24.0), [(12.3 + 0.13 * seed, size_s)])
+        _, events, verdicts = watch_together(streams, 22.0, ROLES)
+        assert told_of(events, 'host') == pytest.approx([size_s], abs=0.01), seed
+        assert wrong(verdicts, 20.5) == set(), seed
+
+
 def test_host_that_pauses_has_not_stepped():
     limits = TimingLimits(silence_s=0.7, delay_limit_s=0.5)
     for seed in range(12):

@@ -117,8 +117,21 @@ def test_time_error_is_that_against_the_unit():
     assert error_s == pytest.approx(0.015 - 100e-6 * 27.0, abs=1e-3)
     assert 0.0 < sigma_s < 2e-3
     assert monitor.time_error('unit_odometry', verdicts[-1].stamp_ns) == (0.0, 0.0)
-    assert verdicts[-1].figures['front_camera/time_error_s'] == pytest.approx(error_s, abs=1e-3)
+    figures = verdicts[-1].figures
+    assert (figures['front_camera/time_error_s'],
+            figures['front_camera/time_error_sigma_s']) == pytest.approx((error_s, sigma_s))
+    assert figures['unit_odometry/time_error_sigma_s'] == 0.0
     assert verdicts[-1].conditions == ()
+
+
+@pytest.mark.parametrize('required, useful, severity', [
+    (True, False, Severity.HARD), (False, True, Severity.SOFT), (False, False, Severity.NOTICE)])
+def test_what_the_loss_of_a_stream_means_is_the_streams_own(required, useful, severity):
+    monitor = TimingMonitor([
+        StreamSpec('lidar', '/points', required=required, useful=useful)], TimingLimits())
+    monitor.tick(10 ** 9)
+    condition, = monitor.verdict(10 ** 9).conditions
+    assert (condition.key, condition.severity) == ('lidar/not_seen', severity)
 
 
 def test_time_error_is_unknown_before_both_have_settled():

@@ -1,14 +1,10 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
-"""The path for the viewer: true to the walk and bounded for hours of running."""
+"""The path by trust: true to the walk and bounded for hours of running."""
 
 import numpy as np
 import pytest
 from robot_mapping_qa.capture.trail import Trail
-from robot_mapping_qa.messages.factory import RosbagsFactory
-from robot_mapping_qa.messages.markers import HELD, trail_markers, TRUSTED
-from robot_mapping_qa.records import Odometry
-from rosbags.typesys import get_typestore, Stores
 
 
 def walked(metres, held=lambda x: False, **options):
@@ -38,24 +34,3 @@ def test_a_gate_that_flutters_at_every_point_stays_bounded_too():
     for step in range(100_000):
         trail.add(step * 0.2, 0.0, 0.0, step % 2 == 0)
         assert len(trail.points) <= 101
-
-
-def test_markers_carry_the_path_by_trust_and_the_95_percent_ellipsoid():
-    store = get_typestore(Stores.ROS2_JAZZY)
-    covariance = np.zeros((6, 6))
-    covariance[:3, :3] = np.diag([0.04, 0.01, 0.0])
-    pose = Odometry(5_000_000_001, 'map', 'unit', np.array([1.0, 2.0, 3.0]),
-                    np.array([0.0, 0.0, 0.0, 1.0]), covariance, None, None, None)
-    points = walked(1.0, lambda x: x >= 0.5).points
-    message = trail_markers(RosbagsFactory(store), points, pose)
-    again = store.deserialize_cdr(
-        store.serialize_cdr(message, message.__msgtype__), message.__msgtype__)
-    path, ellipsoid = again.markers
-    assert [(p.x, p.y, p.z) for p in path.points] == [p[:3] for p in points]
-    colours = [(c.r, c.g, c.b, c.a) for c in path.colors]
-    assert colours[0] == pytest.approx(TRUSTED) and colours[-1] == pytest.approx(HELD)
-    # Chi-square with 3 degrees of freedom at 95 %: 7.815 (NIST/SEMATECH e-Handbook, table of
-    # critical values): 2 sqrt(7.815) sigma across.
-    sizes = sorted((ellipsoid.scale.x, ellipsoid.scale.y, ellipsoid.scale.z))
-    assert sizes == pytest.approx([1e-3, 2 * 7.815 ** 0.5 * 0.1, 2 * 7.815 ** 0.5 * 0.2], rel=1e-4)
-    assert path.header.frame_id == ellipsoid.header.frame_id == 'map'

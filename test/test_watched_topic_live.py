@@ -120,3 +120,34 @@ def test_another_type_on_the_topic_is_told_once(bench):
     bench.sending.destroy_publisher(stranger)
     assert bench.heard_from(bench.publish(BEST_EFFORT))
     assert len(bench.told) == 1
+
+
+def test_a_storm_is_told_and_not_heard_for_a_while(bench):
+    publisher = bench.publish(RELIABLE)
+    assert bench.heard_from(publisher)
+    kept = Header(frame_id='kept')
+    for _ in range(400):
+        # What was kept during a pause comes at once, and is none.
+        publisher.publish(kept)
+    assert not bench.wait(lambda: bool(bench.told), 0.5)
+
+    def stormed():
+        for _ in range(2):
+            publisher.publish(kept)
+        return bool(bench.told)
+    assert bench.wait(stormed)
+    (kind, topic, text), = bench.told
+    assert (kind, topic) == ('storm', '/stamps')
+    assert text.endswith('messages a second, expected 50 Hz: it is not heard for 10 s')
+    assert bench.wait(lambda: bench.asked_for() == [])
+
+
+@pytest.mark.parametrize('received, latest, now, expected', [
+    (5, 3, 6, 5),
+    # A lost message was sent again: what came after it was there before, and had to wait.
+    (3, 5, 6, 5),
+    # The host's clock was set back.
+    (3, 5, 4, 3)])
+def test_a_message_arrives_when_it_can_be_heard(received, latest, now, expected):
+    from robot_mapping_qa.nodes.watched_topic import arrival_ns
+    assert arrival_ns(received, latest, now) == expected

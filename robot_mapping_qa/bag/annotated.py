@@ -91,8 +91,9 @@ def _opened(source: Path, stack: ExitStack) -> list[Any]:
     cut = [file for file in files if file.suffix == '.mcap' and is_truncated_mcap(file)]
     if source.is_file() or cut or not (source / 'metadata.yaml').is_file():
         files = files or sorted(source.glob('*.db3'))
-        return [stack.enter_context(Reader2(TruncatedMcap(file) if file in cut else file))
-                for file in files]
+        # rosbags asks for a path, and uses of it what `TruncatedMcap` has.
+        given: list[Any] = [TruncatedMcap(file) if file in cut else file for file in files]
+        return [stack.enter_context(Reader2(each)) for each in given]
     return [stack.enter_context(Reader2(source))]
 
 
@@ -182,12 +183,14 @@ def _without_own_statuses(convert: Callable[[bytes], bytes | None]
     store = get_typestore(STORE)
 
     def strip(data: bytes) -> bytes | None:
-        data = convert(data)
-        message = store.deserialize_cdr(data, _DIAGNOSTICS_TYPE)
+        converted = convert(data)
+        if converted is None:
+            return None
+        message: Any = store.deserialize_cdr(converted, _DIAGNOSTICS_TYPE)
         others = [status for status in message.status
                   if not status.name.startswith(DIAGNOSTIC_PREFIX)]
         if len(others) == len(message.status):
-            return data
+            return converted
         message.status[:] = others
         return bytes(store.serialize_cdr(message, _DIAGNOSTICS_TYPE)) if others else None
     return strip

@@ -1,6 +1,6 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
-"""The offline tool: a recorded bag in, the verdict on its captures out."""
+"""The offline tool: recorded bags in, the verdict on their captures out."""
 
 from __future__ import annotations
 
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 BAD_INPUT = 2
 """Exit status where the user's input was refused."""
+
+SOME_FAILED = 1
+"""Exit status where of several bags some could not be assessed."""
 
 INTERRUPTED = 130
 """Exit status after Ctrl-C, as shells have it: 128 and the number of the signal."""
@@ -45,18 +48,74 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog='assess_bag',
         description='Assess a recorded bag: which captures can be trusted, and where to take '
-                    'them again. Reads rosbag2 (MCAP, SQLite3) and rosbag1.')
-    parser.add_argument('bag', metavar='BAG', help='bag folder, or a .mcap, .db3 or .bag file')
+                    'them again. Reads rosbag2 (MCAP, SQLite3) and rosbag1. Several bags are '
+                    'assessed side by side, and compared in one table.')
+    parser.add_argument('bags', metavar='BAG', nargs='+',
+                        help='bag folder, or a .mcap, .db3 or .bag file')
     parser.add_argument('--config', required=True, metavar='FILE',
                         help='the parameter file that the live nodes are started with')
     parser.add_argument('--out', required=True, metavar='DIR',
-                        help='folder for the results; a former result in it is replaced')
+                        help='folder for the results; a former result in it is replaced. Each of '
+                             'several bags gets a folder of its name in it')
     parser.add_argument('--profile', metavar='NAME',
                         help='thresholds for an environment: a profile of the package, or a file')
     parser.add_argument('--annotated', metavar='NEW_BAG',
                         help='also write a new bag that holds everything of BAG and the judgement '
                              'on it; as large as BAG, so it may go to another disk')
+    parser.add_argument('--workers', type=_count, metavar='N',
+                        help='how many of several bags to assess at a time (default: the cores)')
+    parser.add_argument('--scheduler', metavar='ADDRESS',
+                        help='assess several bags on the workers of a Dask scheduler, such as '
+                             'tcp://10.0.0.5:8786, where all paths must be the same as here')
     return parser
+
+
+def _count(text: str) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
+    if value < 1:
+        raise argparse.ArgumentTypeError(f'found {text!r}, expected a whole number from 1')
+    return value
+
+
+def _run_several(options: argparse.Namespace) -> int:
+    from robot_mapping_qa.bag.comparison import COMPARISON_HTML, write_comparison
+    from robot_mapping_qa.bag.several import (
+        cores, run_here, run_on_cluster, SeveralError, tasks_for)
+    from robot_mapping_qa.configuration import ConfigurationError, load_configuration
+    from robot_mapping_qa.configuration.profiles import profile_file
+    from tqdm import tqdm
+    out = Path(options.out)
+    try:
+        if options.annotated is not None:
+            raise SeveralError('--annotated: found several bags, expected one')
+        profile = None if options.profile is None else str(
+            Path(profile_file(options.profile)).resolve())
+        # Refused once, and not by every bag.
+        load_configuration(options.config, profile)
+        tasks = tasks_for(options.bags, out, options.config, profile)
+        out.mkdir(parents=True, exist_ok=True)
+        found = run_here(tasks, options.workers or cores()) if options.scheduler is None \
+            else run_on_cluster(tasks, options.scheduler)
+        results = {}
+        for result in tqdm(found, total=len(tasks), desc='assessing', unit=' bags', leave=False,
+                           file=sys.stderr, disable=not sys.stderr.isatty()):
+            results[result.task] = result
+            if result.reason is not None:
+                tqdm.write(f'{result.task.bag}: not assessed: {result.reason}', sys.stderr)
+        ordered = [results[task] for task in tasks]
+        write_comparison(ordered, out)
+    except (ConfigurationError, SeveralError) as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    except OSError as error:
+        print(f'{error.filename or out}: {error.strerror}', file=sys.stderr)
+        return BAD_INPUT
+    failed = sum(result.reason is not None for result in ordered)
+    print(f'{len(ordered) - failed} of {len(ordered)} bags assessed: {out / COMPARISON_HTML}')
+    return SOME_FAILED if failed else 0
 
 
 def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
@@ -79,12 +138,13 @@ def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
         settings = {'Configuration': options.config}
         if profile is not None:
             settings['Profile'] = str(profile)
-        outcome = assess(options.bag, configuration, folder, settings,
+        bag, = options.bags
+        outcome = assess(bag, configuration, folder, settings,
                          progress=sys.stderr.isatty(), wanted=wanted)
         if copy is not None:
             try:
                 outcome.warnings.extend(write_annotated(
-                    Path(options.bag), folder / QUALITY_FOLDER, copy,
+                    Path(bag), folder / QUALITY_FOLDER, copy,
                     [Attachment(Path(file).name, 'application/yaml', Path(file).read_bytes())
                      for file in settings.values()], progress=sys.stderr.isatty()))
             except KeyboardInterrupt:
@@ -107,7 +167,11 @@ def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the tool; return the exit status: 0, 2 for bad input, 130 after Ctrl-C."""
+    """
+    Run the tool and return the exit status.
+
+    0, 1 where of several bags some failed, 2 for bad input, 130 after Ctrl-C.
+    """
     options = _parser().parse_args(arguments)
     asked_to_stop: list[int] = []
 
@@ -117,9 +181,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         raise KeyboardInterrupt
     former = signal.signal(signal.SIGINT, stop)
     try:
+        if len(options.bags) > 1 or options.scheduler is not None:
+            return _run_several(options)
         return _run(options, wanted=lambda: not asked_to_stop)
     except KeyboardInterrupt:
-        print('interrupted: nothing was written', file=sys.stderr)
+        print('interrupted: nothing was written' if len(options.bags) == 1 else
+              f'interrupted: the bags that were done are in {options.out}', file=sys.stderr)
         return INTERRUPTED
     finally:
         signal.signal(signal.SIGINT, former)

@@ -8,17 +8,17 @@ Nothing here reads a clock or a file, so two runs over the same messages give th
 
 from __future__ import annotations
 
-from math import hypot
 from typing import Callable, Protocol, Sequence
 
 from robot_mapping_qa.bag.motion import RecordedMotion
-from robot_mapping_qa.bag.traces import OffsetTrace, PathTrace, PeakTrace
+from robot_mapping_qa.bag.traces import OffsetTrace, PathTrace, PeakTrace, SigmaTraces
 from robot_mapping_qa.camera_inputs import picture_input, unit_input
 from robot_mapping_qa.capture.causes import CAMERAS, MONITORS
 from robot_mapping_qa.capture.gate import (
     changes_the_gate, Decision, Gate, Hold, leaves_the_gate_alone)
 from robot_mapping_qa.capture.ledger import Capture, Ledger
 from robot_mapping_qa.capture.redo import redo_places, RedoPlace
+from robot_mapping_qa.capture.time_error import time_error
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_stamp
 from robot_mapping_qa.monitors import (
@@ -29,6 +29,7 @@ from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.timing.comparison import compare
 from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
+from robot_mapping_qa.timing.quantiles import DelayHistogram
 from robot_mapping_qa.timing.sets import SetStatistics, SetSummary
 from robot_mapping_qa.verdicts import Event, Verdict
 from robot_mapping_qa.views import capture_views
@@ -78,12 +79,16 @@ class Assessment:
         self.events: list[Event] = []
         self.path = PathTrace()
         self.point_error = PeakTrace()
+        self.sigmas = SigmaTraces()
+        self.latencies = {stream.name: DelayHistogram() for stream in configuration.streams}
         self._observer = observer
         views = capture_views(configuration)
         self._gate = Gate(configuration.gate, configuration.point_error_limit_m, start_ns,
                           configuration.pose_stream.name, views,
-                          {**MONITORS, **(CAMERAS if configuration.check_cameras else {})})
-        self.holds: list[Hold] = [self._gate.hold_now]
+                          {**MONITORS, **(CAMERAS if configuration.check_cameras else {})},
+                          configuration.useful_streams)
+        self.holds: list[Hold] = [
+            hold for hold in (self._gate.hold_now,) if hold is not None]
         self.timing_verdict: Verdict | None = None
         self.pose_verdict: Verdict | None = None
         self._next_tick_ns = first_tick_ns(start_ns)
@@ -149,7 +154,7 @@ class Assessment:
         return compare(self.configuration.pose_stream.name, figures, self._motion_offsets,
                        earlier=self.motion.first_checks())
 
-    def _taker(self, stream: Stream) -> Callable[[int, bytes], None]:
+    def _taker(self, stream: Stream) -> Callable[[int, bytes], object]:
         """Return the function that takes the messages of a stream."""
         if stream.role == 'pose':
             return self._pose_taker(stream)
@@ -172,7 +177,7 @@ class Assessment:
                 stamp_ns = take_stamp(log_ns, data)
                 if stamp_ns is not None:
                     self._ledger.add_capture(
-                        name, stamp_ns, log_ns, self._time_error_s(name, log_ns))
+                        name, stamp_ns, log_ns, time_error(self.timing_verdict, name))
             return take_capture
         return take_stamp
 
@@ -187,13 +192,9 @@ class Assessment:
         for name, tell in inputs.items():
             self._takers[name] = _both(tell, self._takers.get(name))
 
-    def _time_error_s(self, name: str, now_ns: int) -> float | None:
-        """Return the root mean square of how far the stream's clock is off the unit's."""
-        error = self.timing.time_error(name, now_ns)
-        return None if error is None else hypot(*error)
-
     def _stamp_taker(self, stream: Stream) -> Callable[[int, bytes], int | None]:
         name, monitor = stream.name, self.timing
+        latency = self.latencies[name]
         place = self.set_streams.index(stream) if stream in self.set_streams else None
 
         def take(log_ns: int, data: bytes) -> int | None:
@@ -205,6 +206,8 @@ class Assessment:
             events = monitor.add(name, stamp_ns, log_ns)
             if events:
                 self._happened(events, log_ns)
+            if stamp_ns:
+                latency.add((log_ns - stamp_ns) * 1e-9)
             if place is not None:
                 self._sets.add(place, stamp_ns, log_ns)
             return stamp_ns
@@ -228,8 +231,10 @@ class Assessment:
             newest = monitor.newest
             if newest is not self._unit_pose:
                 self._unit_pose = newest
-                if newest is not None:
-                    judged, is_known = monitor.judged_pose()
+                judgement = monitor.judged_pose()
+                if newest is not None and judgement is not None:
+                    judged, is_known = judgement
+                    self._ledger.set_distance(monitor.distance.metres)
                     self._ledger.add_pose(judged, monitor.path_length_m, is_known)
                     self.motion.add_unit(log_ns, newest)
             known = self.pose_verdict
@@ -276,9 +281,12 @@ class Assessment:
         self._gate.receive(self.pose_verdict)
         if self.cameras is not None:
             self.cameras.tick(now_ns)
-            self._gate.receive(self.cameras.verdict(now_ns))
+            cameras = self.cameras.verdict(now_ns)
+            self._gate.receive(cameras)
+            self.pose.add_camera_verdict(cameras, now_ns)
         self._update_gate(now_ns)
         self.point_error.add(now_ns, self.pose_verdict.figures['point_error_m'])
+        self.sigmas.add(now_ns, self._unit_pose, self.pose_verdict.figures)
         if self._unit_pose is not None:
             self.path.add(now_ns, *self._unit_pose.position_m.tolist())
         turn_rate = self.pose_verdict.figures['turn_rate_radps']
@@ -311,7 +319,8 @@ class Assessment:
             self._observer.happened(events, now_ns)
 
 
-def _both(tell: Take, take: Take | None) -> Take:
+def _both(tell: Take,
+          take: Callable[[int, bytes], object] | None) -> Callable[[int, bytes], object]:
     """Return what gives a message to both, if there are two."""
     if take is None:
         return tell

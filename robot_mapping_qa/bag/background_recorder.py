@@ -131,18 +131,20 @@ class BackgroundRecorder:
             self._end(None)
 
     def _take(self, work: _Message | Callable[[], None]) -> None:
-        is_message = isinstance(work, _Message)
-        if is_message:
+        job: Callable[[], object]
+        if isinstance(work, _Message):
             self._taken_bytes += len(work.data)
             self._behind_s = max(self._behind_s, time.monotonic() - work.given_s)
-            *message, _ = work
-            work = partial(self._recorder.write, *message)
-        if self._state.stopped is None:
-            self._try(work)
+            job = partial(self._recorder.write, work.topic, work.log_time_ns, work.data,
+                          work.publish_time_ns)
         else:
-            self._discarded += is_message
+            job = work
+        if self._state.stopped is None:
+            self._try(job)
+        else:
+            self._discarded += isinstance(work, _Message)
 
-    def _try(self, work: Callable[[], None]) -> None:
+    def _try(self, work: Callable[[], object]) -> None:
         try:
             work()
         except Exception as error:

@@ -3,115 +3,84 @@
 """
 The report's pictures of clocks: offsets over time, their stability, and latency.
 
-Streams are told apart by colour, line style and marker. The colours are from Okabe and Ito,
-"Color Universal Design" (2008).
+Streams are told apart by their rows, or by colour, dashes and their names.
 """
 
 from __future__ import annotations
 
-from typing import Any, Mapping
+from typing import Mapping
 
-from matplotlib.figure import Figure
-from matplotlib.ticker import LogLocator, MaxNLocator
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
-from robot_mapping_qa.bag.drawing import draw, FAINT, GRID, INK, PAPER, time_axis, WIDTH_IN
+from robot_mapping_qa.bag.chart import (
+    Axis, band, bottom_axis, chart, COLOURS, DASHES, DIAMOND, FAINT, GRID, INK, left_axis, legend,
+    lens, line, mark, polyline, RIGHT, SOFT, text)
+from robot_mapping_qa.bag.report_figures import LEFT, time_axis
 from robot_mapping_qa.bag.traces import OffsetTrace
 from robot_mapping_qa.timing.clock_series import ClockSeries
 from robot_mapping_qa.timing.figures import StreamFigures
+from robot_mapping_qa.timing.quantiles import DelayHistogram
 from robot_mapping_qa.timing.stability import mtie, regular_series, StabilityCurve, tdev
-
-_COLOURS = ('#0072b2', '#d55e00', '#009e73', '#cc79a7', '#e69f00', '#56b4e9', INK)
-_LINES = ('solid', (0, (5, 1.5)), (0, (1.5, 1)), (0, (6, 1.5, 1.5, 1.5)), (0, (3, 3)))
-_MARKERS = ('o', 's', '^', 'D', 'v', 'P', 'X')
 
 _BAND = '#b9cddb'
 _MOST_POINTS = 600
-_FAR_S = 10.0
+FAR_S = 10.0
 """Beyond this an offset is that of another epoch: only its change is drawn."""
-
-_QUANTILES = (('p50', 'o', '#0072b2', 7.0), ('p95', 's', '#e69f00', 6.0),
-              ('p99', 'D', '#d55e00', 5.5))
 
 _WIDE = 20.0
 """From this ratio of the largest latency to the smallest a logarithmic axis shows more."""
 
 _LEAST_SPAN_MS = 1.0
 _LEAST_TERMS = 2
+_ROW_PX = 84
+
+_SHARES = (0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
+
+Traced = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
-def offsets_svg(assessment: Assessment) -> str | None:
-    """Return the offset of every clock over time with its 2 sigma band and steps, as SVG."""
-    return draw(lambda: _offsets(assessment), 'Clock offset of each stream over time')
-
-
-def stability_svg(assessment: Assessment) -> str | None:
-    """Return TDEV and MTIE of every stream's offset over the observation interval, as SVG."""
-    curves = {}
+def traced_offsets(assessment: Assessment) -> dict[str, Traced]:
+    """Return times (ns), offsets and sigmas (s) by stream, not too many, where there are any."""
+    found = {}
     for name, stream in assessment.timing.streams.items():
-        found = _curves(stream.clock_series())
-        if found is not None:
-            curves[name] = found
-    if not curves:
-        return None
-    return draw(lambda: _stability(curves), 'TDEV and MTIE of each stream over tau')
-
-
-def latency_svg(assessment: Assessment) -> str | None:
-    """Return the quantiles of every stream's latency, as SVG."""
-    figures = {name: stream.figures() for name, stream in assessment.timing.streams.items()}
-    figures = {name: item for name, item in figures.items() if item.latency_p50_s is not None}
-    if not figures:
-        return None
-    return draw(lambda: _latency(figures), 'Latency of each stream: p50, p95 and p99')
-
-
-def _offsets(assessment: Assessment) -> Figure | None:
-    at, length, label = time_axis(assessment.start_ns, assessment.end_ns)
-    rows = []
-    for name, stream in assessment.timing.streams.items():
-        figures = stream.figures()
-        trace = _traced(assessment.offsets[name], stream.clock_series(), figures)
+        trace = _traced(assessment.offsets[name], stream.clock_series(), stream.figures())
         if trace is not None:
-            rows.append((name, trace, figures.clock_steps))
-    if not rows:
+            found[name] = trace
+    return found
+
+
+def offsets_svg(assessment: Assessment, traces: Mapping[str, Traced]) -> str | None:
+    """Return the offset of every clock over time with its 2 sigma band and steps."""
+    if not traces:
         return None
-    each, above, below = 0.82, 0.12, 0.5
-    height = above + below + each * len(rows)
-    figure = Figure(figsize=(WIDTH_IN, height))
-    for row, (name, (times, values, sigmas), steps) in enumerate(rows):
-        bottom = below + each * (len(rows) - 1 - row)
-        axes = figure.add_axes((0.2, (bottom + 0.08) / height, 0.78, (each - 0.16) / height))
-        seconds = np.array([at(time) for time in times.tolist()])
+    at, axis, label = time_axis(assessment.start_ns, assessment.end_ns)
+    top, bottom = 12.0, 12.0 + _ROW_PX * len(traces)
+    parts, drawn, marks = [], [], []
+    for row, (name, (times, values, sigmas)) in enumerate(traces.items()):
+        y = top + _ROW_PX * row
         middle_s = float(np.median(values))
-        far = abs(middle_s) > _FAR_S
+        far = abs(middle_s) > FAR_S
         values_ms, sigmas_ms = 1e3 * (values - (middle_s if far else 0.0)), 1e3 * sigmas
-        axes.fill_between(seconds, values_ms - 2.0 * sigmas_ms, values_ms + 2.0 * sigmas_ms,
-                          color=_BAND, linewidth=0.0)
-        axes.plot(*_broken(seconds, values_ms, [at(step.at_ns) for step in steps]),
-                  color='#0072b2', linewidth=1.2)
-        low, high = _limits(values_ms, sigmas_ms)
-        axes.set_ylim(low, high)
+        scale = Axis(*_limits(values_ms, sigmas_ms), y + _ROW_PX - 10, y + 6)
+        across = axis.at(at(times))
+        steps = assessment.timing.streams[name].figures().clock_steps
+        low, high = (np.clip(scale.at(values_ms + sign * 2.0 * sigmas_ms), scale.end, scale.begin)
+                     for sign in (-1.0, 1.0))
+        drawn += [band(across, low, high, _BAND),
+                  polyline(*_broken(across, scale.at(values_ms),
+                                    [axis.at(at(step.at_ns)) for step in steps]), COLOURS[0])]
+        parts += [left_axis(scale, LEFT, RIGHT, 3), text(12, y + 34, name, size=12.5),
+                  text(12, y + 50, f'change from {middle_s:.6g} s (ms)' if far else '(ms)',
+                       size=11.5, fill=SOFT)]
         for step in steps:
-            axes.axvline(at(step.at_ns), color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
-            axes.plot([at(step.at_ns)], [high], marker='D', markersize=5.5, clip_on=False,
-                      markerfacecolor=PAPER, markeredgecolor=INK)
-        axes.set_xlim(0.0, length)
-        axes.yaxis.set_major_locator(MaxNLocator(3))
-        axes.grid(axis='y', color=GRID, linewidth=0.7)
-        axes.set_axisbelow(True)
-        axes.tick_params(labelsize=8)
-        what = f'{name}\nchange from\n{middle_s:.6g} s (ms)' if far else f'{name}\n(ms)'
-        axes.text(-0.245, 0.5, what, transform=axes.transAxes, va='center', fontsize=8)
-        if row < len(rows) - 1:
-            axes.tick_params(axis='x', labelbottom=False)
-        else:
-            axes.set_xlabel(label)
-    return figure
+            marks.append(mark(axis.at(at(step.at_ns)), y + 6, at(step.at_ns), 0.0,
+                              line(0, 0, 0, _ROW_PX - 16, INK, 0.8, '2 2') + DIAMOND))
+    return chart('offsets time', bottom + 46, 'Clock offset of each stream over time', axis, [
+        *parts, bottom_axis(axis, bottom, top, label),
+        lens(LEFT, top, RIGHT - LEFT, bottom - top, drawn), *marks])
 
 
-def _traced(trace: OffsetTrace, series: ClockSeries, figures: StreamFigures,
-            ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+def _traced(trace: OffsetTrace, series: ClockSeries, figures: StreamFigures) -> Traced | None:
     """Return times, offsets and sigmas without gaps, not too many, on the scale of the table."""
     times, values, sigmas = trace.arrays()
     known = np.isfinite(values)
@@ -125,11 +94,11 @@ def _traced(trace: OffsetTrace, series: ClockSeries, figures: StreamFigures,
     return times[::every], values[::every], sigmas[::every]
 
 
-def _broken(seconds: np.ndarray, values: np.ndarray,
+def _broken(x: np.ndarray, values: np.ndarray,
             steps: list[float]) -> tuple[np.ndarray, np.ndarray]:
     """Return a line with a break at every step: a clock jumps, it does not run over there."""
-    places = np.searchsorted(seconds, steps)
-    return np.insert(seconds, places, np.nan), np.insert(values, places, np.nan)
+    places = np.searchsorted(x, steps)
+    return np.insert(x, places, np.nan), np.insert(values, places, np.nan)
 
 
 def _limits(values: np.ndarray, sigmas: np.ndarray) -> tuple[float, float]:
@@ -141,6 +110,28 @@ def _limits(values: np.ndarray, sigmas: np.ndarray) -> tuple[float, float]:
     return low - margin, high + margin
 
 
+def stability_svg(assessment: Assessment) -> str | None:
+    """Return TDEV and MTIE of every stream's offset over the observation interval."""
+    curves = {}
+    for name, stream in assessment.timing.streams.items():
+        found = _curves(stream.clock_series())
+        if found is not None:
+            curves[name] = found
+    if not curves:
+        return None
+    top, bottom = 58.0, 288.0
+    parts = [legend(60, 14, [
+        (line(0, 0, 26, 0, COLOURS[count % len(COLOURS)], 2.0, DASHES[count % len(DASHES)]), name)
+        for count, name in enumerate(curves)])]
+    for place, title in enumerate(('TDEV: wander of the offset (ms)',
+                                   'MTIE: largest change of the offset (ms)')):
+        begin, end = (60.0, 490.0) if not place else (556.0, RIGHT)
+        parts += _panel({name: pair[place] for name, pair in curves.items()}, title,
+                        (begin, end, top, bottom))
+    return chart('stability still', bottom + 46, 'TDEV and MTIE of each stream over tau',
+                 Axis(0.0, 1.0, 0.0, 1.0), parts)
+
+
 def _curves(series: ClockSeries) -> tuple[StabilityCurve, StabilityCurve] | None:
     times, offsets = series.arrays()
     if len(times) < 2:
@@ -149,75 +140,85 @@ def _curves(series: ClockSeries) -> tuple[StabilityCurve, StabilityCurve] | None
     return tdev(regular), mtie(regular)
 
 
-def _stability(curves: Mapping[str, tuple[StabilityCurve, StabilityCurve]]) -> Figure:
-    height = 3.15 + 0.2 * (len(curves) > 5)
-    figure = Figure(figsize=(WIDTH_IN, height))
-    panels = [figure.add_axes((left, 0.5 / height, 0.41, (height - 1.02) / height))
-              for left in (0.075, 0.575)]
-    for place, (axes, title) in enumerate(zip(panels, (
-            'TDEV: wander of the offset', 'MTIE: largest change of the offset'))):
-        empty = True
-        for number, (name, pair) in enumerate(curves.items()):
-            curve = pair[place]
-            shown = (curve.value_s > 0.0) & (curve.terms >= _LEAST_TERMS)
-            empty &= not shown.any()
-            axes.plot(curve.tau_s[shown], 1e3 * curve.value_s[shown], label=name, linewidth=1.4,
-                      color=_COLOURS[number % len(_COLOURS)],
-                      linestyle=_LINES[number % len(_LINES)], markersize=4.5,
-                      marker=_MARKERS[number % len(_MARKERS)], markeredgewidth=0.0)
-        if empty:
-            axes.text(0.5, 0.5, 'none found', transform=axes.transAxes, ha='center')
-        else:
-            axes.set_xscale('log')
-            axes.set_yscale('log')
-            axes.xaxis.set_major_formatter('{x:g}')
-            axes.yaxis.set_major_formatter('{x:g}')
-        axes.set_xlabel('observation interval τ (s)')
-        axes.set_title(f'{title} (ms)', loc='left', fontsize=9)
-        axes.grid(color=GRID, linewidth=0.7)
-        axes.set_axisbelow(True)
-        axes.tick_params(labelsize=8)
-        axes.minorticks_off()
-    handles, labels = panels[0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc='upper left', bbox_to_anchor=(0.065, 1.0), ncols=5,
-                  frameon=False, fontsize=8, handlelength=3.0, columnspacing=1.6)
-    return figure
+def _panel(curves: Mapping[str, StabilityCurve], title: str,
+           place: tuple[float, float, float, float]) -> list[str]:
+    begin, end, top, bottom = place
+    shown = {name: (curve.value_s > 0.0) & (curve.terms >= _LEAST_TERMS)
+             for name, curve in curves.items()}
+    parts = [text(begin, top - 12, title, size=13)]
+    if not any(mask.any() for mask in shown.values()):
+        return [*parts, text(0.5 * (begin + end), 0.5 * (top + bottom), 'none found', 'middle')]
+    tau = np.concatenate([curve.tau_s[shown[name]] for name, curve in curves.items()])
+    value = 1e3 * np.concatenate([curve.value_s[shown[name]] for name, curve in curves.items()])
+    x, y = _log_axis(tau, begin, end), _log_axis(value, bottom, top)
+    parts += [left_axis(y, begin, end, 6),
+              bottom_axis(x, bottom, top, 'observation interval τ (s)', 7)]
+    for count, (name, curve) in enumerate(curves.items()):
+        mask = shown[name]
+        across, down = x.at(curve.tau_s[mask]), y.at(1e3 * curve.value_s[mask])
+        colour = COLOURS[count % len(COLOURS)]
+        parts.append(polyline(across, down, colour, 1.8, DASHES[count % len(DASHES)]))
+        parts += [f'<circle cx="{one:.1f}" cy="{other:.1f}" r="2.6" fill="{colour}"/>'
+                  for one, other in zip(across.tolist(), down.tolist())]
+    return parts
 
 
-def _latency(figures: Mapping[str, StreamFigures]) -> Figure:
-    above, below = 0.36, 0.52
-    height = above + below + 0.3 * len(figures)
-    figure = Figure(figsize=(WIDTH_IN, height))
-    axes = figure.add_axes((0.2, below / height, 0.78, 1.0 - (above + below) / height))
-    handles: list[Any] = []
-    for row, item in enumerate(figures.values()):
-        p50, p95, p99 = item.latency_p50_s, item.latency_p95_s, item.latency_p99_s
-        if max(abs(p50), abs(p99)) > _FAR_S:
-            axes.text(0.01, row, f'p50 {p50:.6g} s: its clock shows another time than the host',
-                      transform=axes.get_yaxis_transform(), va='center', fontsize=8,
-                      style='italic')
+def _log_axis(values: np.ndarray, begin: float, end: float) -> Axis:
+    low, high = float(values.min()), float(values.max())
+    return Axis(low / 1.25, max(high * 1.25, low * 4.0), begin, end, logarithmic=True)
+
+
+def latency_svg(assessment: Assessment) -> str | None:
+    """Return how the latencies of every stream are distributed."""
+    rows = {name: _quantiles(assessment.latencies[name])
+            for name, stream in assessment.timing.streams.items()
+            if stream.figures().latency_p50_s is not None}
+    if not rows:
+        return None
+    near = [row for row in rows.values() if max(map(abs, row)) <= FAR_S]
+    top, bottom = 40.0, 40.0 + 36.0 * len(rows)
+    x = _latency_axis(near)
+    parts = [legend(LEFT, 14, [
+        (f'<rect y="-6" width="26" height="12" fill="{COLOURS[5]}"/>', 'the middle half'),
+        (line(13, -8, 13, 8, INK, 2.2), 'p50'), (line(0, 0, 26, 0, SOFT, 2.0), '5 to 95 %'),
+        (_marked(COLOURS[4], 's'), 'p95'), (_marked(COLOURS[1], 'd'), 'p99')]),
+        bottom_axis(x, bottom, top, 'receive time minus stamp (ms)', 12)]
+    if not x.logarithmic and x.low < 0.0 < x.high:
+        parts.append(line(x.at(0.0), top, x.at(0.0), bottom, INK, 1.0))
+    for row, (name, values) in enumerate(rows.items()):
+        y = top + 36.0 * row + 18.0
+        parts += [text(LEFT - 12, y + 4, name, 'end', 12.5),
+                  line(LEFT, y + 18, RIGHT, y + 18, GRID)]
+        if max(map(abs, values)) > FAR_S:
+            parts.append(text(LEFT + 6, y + 4, f'p50 {values[2]:.6g} s: its clock shows another '
+                              'time than the host', size=12, font_style='italic'))
             continue
-        axes.plot([1e3 * p50, 1e3 * p99], [row, row], color=FAINT, linewidth=2.2, zorder=1)
-        handles = [axes.plot([1e3 * value], [row], marker, color=colour, markersize=size,
-                             linestyle='none')[0]
-                   for value, (_, marker, colour, size) in zip((p50, p95, p99), _QUANTILES)]
-    axes.set_ylim(len(figures) - 0.4, -0.6)
-    axes.set_yticks(range(len(figures)), list(figures), fontsize=8)
-    axes.tick_params(axis='y', length=0)
-    shown = [item for item in figures.values() if abs(item.latency_p99_s) <= _FAR_S]
-    least_s = min((item.latency_p50_s for item in shown), default=0.0)
-    if least_s > 0.0 and max(item.latency_p99_s for item in shown) > _WIDE * least_s:
-        axes.set_xscale('log')
-        axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        axes.xaxis.set_major_formatter('{x:g}')
-        axes.minorticks_off()
-    else:
-        axes.axvline(0.0, color=INK, linewidth=0.8)
-    axes.grid(axis='x', color=GRID, linewidth=0.7)
-    axes.set_axisbelow(True)
-    axes.set_xlabel('receive time minus stamp (ms)')
-    if handles:
-        axes.legend(handles, [quantile[0] for quantile in _QUANTILES], loc='lower left',
-                    bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, fontsize=8,
-                    borderaxespad=0.0)
-    return figure
+        p5, p25, p50, p75, p95, p99 = (x.at(1e3 * value) for value in values)
+        parts += [line(p5, y, p95, y, SOFT, 2.0), line(p95, y, p99, y, FAINT, 1.0, '3 3'),
+                  f'<rect x="{p25:.1f}" y="{y - 6}" width="{max(p75 - p25, 1.5):.1f}" '
+                  f'height="12" fill="{COLOURS[5]}"/>', line(p50, y - 9, p50, y + 9, INK, 2.2),
+                  f'<g transform="translate({p95 - 13:.1f} {y})">{_marked(COLOURS[4], "s")}</g>',
+                  f'<g transform="translate({p99 - 13:.1f} {y})">{_marked(COLOURS[1], "d")}</g>']
+    return chart('latency still', bottom + 46, 'Latency of each stream: how it is distributed',
+                 x, parts)
+
+
+def _quantiles(histogram: DelayHistogram) -> tuple[float, ...]:
+    return tuple(value for value in histogram.quantiles(*_SHARES) if value is not None)
+
+
+def _latency_axis(rows: list[tuple[float, ...]]) -> Axis:
+    low = min((row[0] for row in rows), default=0.0)
+    high = max((row[-1] for row in rows), default=1e-3)
+    if low > 0.0 and high > _WIDE * low:
+        return Axis(1e3 * low / 1.3, 1e3 * high * 1.3, LEFT, RIGHT, logarithmic=True)
+    low = min(low, 0.0)
+    room = max(0.06 * (high - low), 5e-4)
+    return Axis(1e3 * (low - room), 1e3 * (high + room), LEFT, RIGHT)
+
+
+def _marked(colour: str, shape: str) -> str:
+    """Return a square or a diamond in the middle of a legend's symbol."""
+    turn = ' rotate(45)' if shape == 'd' else ''
+    return (f'<rect x="-4.5" y="-4.5" width="9" height="9" fill="{colour}" stroke="{INK}" '
+            f'stroke-width="0.8" transform="translate(13 0){turn}"/>')

@@ -20,6 +20,7 @@ from robot_mapping_qa.capture.budget import PARTS
 from robot_mapping_qa.capture.ledger import Capture, VERDICTS
 from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.capture.redo import redo_places, RedoPlace
+from robot_mapping_qa.pose.quaternion import vector
 
 CAPTURES_FILE = 'captures.csv'
 REDO_FILE = 'redo.csv'
@@ -152,10 +153,13 @@ def _capture_of(row: dict[str, str]) -> Capture:
     if row['verdict'] not in VERDICTS:
         raise ValueError(row['verdict'])
     stamp_ns = int(row['stamp_ns'])
+    position_m, turn = known('x', 'y', 'z'), known('qx', 'qy', 'qz', 'qw')
     return Capture(
-        stream, int(number), stamp_ns, stamp_ns, known('x', 'y', 'z'),
-        known('qx', 'qy', 'qz', 'qw'), float(row['path_m']), one('sigma_position_m'),
-        one('sigma_rotation_rad'), one('time_error_s'), one('point_error_m'), row['verdict'],
+        stream, int(number), stamp_ns, stamp_ns,
+        None if position_m is None else vector(position_m),
+        None if turn is None else (turn[0], turn[1], turn[2], turn[3]), float(row['path_m']),
+        one('sigma_position_m'), one('sigma_rotation_rad'), one('time_error_s'),
+        one('point_error_m'), row['verdict'],
         tuple(row['reasons'].split('; ')) if row['reasons'] else (),
         known(*(f'share_{part}' for part in PARTS)))
 

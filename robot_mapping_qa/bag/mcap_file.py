@@ -11,17 +11,11 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Mapping, NamedTuple, Sequence
+from typing import Any, Mapping, NamedTuple, Sequence
 
 from robot_mapping_qa.bag.definitions import Definition
 from robot_mapping_qa.bag.space_reserve import FULL, SpaceReserve
 import yaml
-
-try:
-    from mcap.writer import CompressionType, Writer
-except ImportError:
-    # No rosdep key brings it to a robot, so it may be missing there: see `RecordingError`.
-    Writer = None
 
 PROFILE = 'ros2'
 
@@ -65,9 +59,12 @@ class McapFile:
     def __init__(self, path: Path, reserve: SpaceReserve, attachments: Sequence[Attachment] = (),
                  created_ns: int = 0) -> None:
         """Create the file; raises OSError, or `RecordingError` without the `mcap` library."""
-        if Writer is None:
+        try:
+            # No rosdep key brings it to a robot, so it may be missing there.
+            from mcap.writer import CompressionType, Writer
+        except ImportError:
             raise RecordingError('writing bags needs the Python package mcap, which is not '
-                                 'installed: python3 -m pip install mcap')
+                                 'installed: python3 -m pip install mcap') from None
         self.path = path
         self.message_count = 0
         self.start_ns: int | None = None
@@ -76,7 +73,9 @@ class McapFile:
         # it gets its name with its beginning in it.
         scratch = path.with_name(f'.{path.name}.unfinished')
         self._stream = _Stream(scratch, reserve)
-        self._writer = Writer(self._stream, chunk_size=CHUNK_BYTES,
+        # The library asks for a whole file object, and uses of it what `_Stream` has.
+        stream: Any = self._stream
+        self._writer = Writer(stream, chunk_size=CHUNK_BYTES,
                               compression=CompressionType.ZSTD)
         self._schemas: dict[str, int] = {}
         self._channels: dict[str, int] = {}

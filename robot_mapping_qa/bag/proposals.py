@@ -50,13 +50,14 @@ def propose(configuration: Configuration, figures: RunFigures) -> list[Proposal]
 def _proposal(rule: _Rule, configuration: Configuration, figures: RunFigures) -> Proposal:
     group, _, key = rule.name.partition('.')
     item = next(each for each in settings_of(GROUPS[group]) if each.name == key)
+    default: float = getattr(GROUPS[group](), key)
     found = rule.find(configuration, figures)
     if found is None:
-        return Proposal(rule.name, None, f'{rule.missing}; the default {item.default:g} stays.')
+        return Proposal(rule.name, None, f'{rule.missing}; the default {default:g} stays.')
     figure, text = found
     value = _rounded_up(figure * rule.factor)
     reason = f'{text}, times {rule.factor:g}'
-    least = max(TIGHTEST * item.default, item.metadata['low'])
+    least = max(TIGHTEST * default, item.metadata['low'])
     if value < least:
         value, reason = least, reason + f'; not below {least:g}: one run does not show all'
     if value > item.metadata['high']:

@@ -95,12 +95,17 @@ class QualityBag:
         pose = assessment.pose.estimate()
         if pose is not None:
             self._write(POSE, now_ns, pose_message(self._factory, pose))
-        error_m = assessment.pose_verdict.figures['point_error_m']
+        verdict = assessment.pose_verdict
+        error_m = None if verdict is None else verdict.figures['point_error_m']
         if error_m is not None:
             self._write(POINT_ERROR, now_ns, point_error_message(self._factory, error_m))
 
     def _write_details(self, assessment: Assessment, now_ns: int) -> None:
-        conditions = assessment.timing_verdict.conditions
+        timing, pose, cameras = (
+            assessment.timing_verdict, assessment.pose_verdict, assessment.cameras)
+        if timing is None or pose is None:
+            return
+        conditions = timing.conditions
         statuses = []
         for stream in assessment.configuration.streams:
             figures = assessment.timing.figures(stream.name)
@@ -111,12 +116,12 @@ class QualityBag:
                 self._write(CLOCK_OFFSET, now_ns, clock_offset_message(
                     self._factory, stream.name, now_ns, figures.offset_s))
         statuses.append(pose_diagnostic(
-            self._factory, assessment.pose.name, assessment.pose_verdict,
-            assessment.pose.summary()))
-        for camera in assessment.configuration.cameras:
-            statuses.append(camera_diagnostic(
-                self._factory, camera, assessment.cameras.figures(camera.name, now_ns),
-                assessment.cameras.conditions(camera.name, now_ns)))
+            self._factory, assessment.pose.name, pose, assessment.pose.summary()))
+        if cameras is not None:
+            statuses += [
+                camera_diagnostic(self._factory, camera, cameras.figures(camera.name, now_ns),
+                                  cameras.conditions(camera.name, now_ns))
+                for camera in assessment.configuration.cameras]
         if self._decision is not None:
             statuses.append(gate_diagnostic(self._factory, self._decision, self._hold))
         self._write(DIAGNOSTICS, now_ns, diagnostics_message(self._factory, statuses, now_ns))

@@ -11,24 +11,30 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 import heapq
-from pathlib import Path
+from pathlib import Path, PurePath
 import struct
 from typing import Any, Callable, Iterator, NamedTuple, Sequence
 
+from robot_mapping_qa.bag.bag_metadata import METADATA_FILE
+from robot_mapping_qa.bag.indexed_mcap import IndexedMcap
 from robot_mapping_qa.bag.truncated import is_truncated_mcap, TruncatedMcap
 from robot_mapping_qa.configuration.model import ROLE_TYPES, Stream
 from rosbags.rosbag1 import Reader as Reader1
 from rosbags.rosbag2 import Reader as Reader2
 from rosbags.serde import SerdeError
 from rosbags.typesys import get_typestore, Stores
+import yaml
 
 STORAGE_SUFFIXES = ('.mcap', '.db3')
 """Storage files of rosbag2."""
 
 ROSBAG1_SUFFIX = '.bag'
 
-CONTENT_ROLES = ('pose', 'motion', 'geometry', 'map_pose')
-"""Roles whose messages are read whole; of all others only the header."""
+HEADER_ROLES = ('capture', 'aid', 'timing')
+"""Roles of whose messages nothing but the stamp is read; all others are read whole."""
+
+STAMP_BYTES = 12
+"""Encapsulation and stamp, with which every message that has a header begins."""
 
 _CDR_LITTLE_ENDIAN = b'\x00\x01\x00\x00'
 _ROS1_STAMP = slice(4, 12)
@@ -80,7 +86,8 @@ class Recording:
             self.end_ns = max(reader.end_time for reader in filled) - 1
             self._topics = _topics(self._readers)
             self.watched_count = 0
-            self._read_whole = {stream.name for stream in streams if stream.role in CONTENT_ROLES}
+            self._read_whole = {
+                stream.name for stream in streams if stream.role not in HEADER_ROLES}
             self._read_whole.update(camera.pictures.name for camera in cameras)
             self.absent = self._match(streams)
             self._streams: dict[str, list[Stream]] = {}
@@ -109,24 +116,34 @@ class Recording:
         """
         Yield stream, log time in ns and the serialized (CDR) bytes, in the order of log time.
 
-        Of a rosbag1 message whose contents are not needed the bytes end behind the stamp. A bag
-        that turns out to be damaged ends early, with a sentence in ``warnings``.
+        Of a message whose contents are not needed the bytes may end behind the stamp. A bag that
+        turns out to be damaged ends early, with a sentence in ``warnings``.
         """
         sources = []
-        for reader in self._readers:
+        for file, reader in zip(self._files, self._readers):
             connections = [connection for connection in reader.connections
                            if _plain(connection.topic) in self._streams]
             if connections:
-                sources.append(self._from(reader, connections))
+                sources.append(self._from(file, reader, connections))
         return sources[0] if len(sources) == 1 else heapq.merge(
             *sources, key=lambda message: message[1])
 
-    def _from(self, reader: Any, connections: list) -> Iterator[tuple[Stream, int, bytes]]:
+    def _from(self, file: Any, reader: Any,
+              connections: list) -> Iterator[tuple[Stream, int, bytes]]:
         streams = {connection.id: self._streams[_plain(connection.topic)]
                    for connection in connections}
+        needed = {connection.topic: None if any(
+            stream.name in self._read_whole for stream in streams[connection.id]) else STAMP_BYTES
+            for connection in connections}
         last_ns = None
         try:
-            if self._is_rosbag1:
+            indexed = self._indexed(file)
+            if indexed is not None:
+                for part in indexed:
+                    for topic, last_ns, data in part.messages(needed):
+                        for stream in self._streams[_plain(topic)]:
+                            yield stream, last_ns, data
+            elif self._is_rosbag1:
                 convert = {stream.name: self._ros1_converter(stream)
                            for those in streams.values() for stream in those}
                 for connection, last_ns, data in reader.messages(connections):
@@ -143,9 +160,23 @@ class Recording:
                 f'{self.path}: the bag is damaged and could be read up to {seconds:.1f} s from '
                 f'its start only: {_said(error)}')
 
+    def _indexed(self, file: Any) -> list[IndexedMcap] | None:
+        """Return the parts of a bag if all have an index to read by, else None."""
+        parts = []
+        try:
+            for path in _mcap_files(file):
+                part = IndexedMcap(path)
+                self._stack.callback(part.close)
+                parts.append(part)
+        except Exception:
+            # `rosbags` reads what has no index, and says what is wrong with what is damaged.
+            return None
+        return parts or None
+
     def _open(self) -> list:
         try:
-            return [self._opened(file) for file in self._files()]
+            self._files = self._find_files()
+            return [self._opened(file) for file in self._files]
         except BagError:
             raise
         except Exception as error:
@@ -160,7 +191,7 @@ class Recording:
         self._stack.callback(reader.close)
         return reader
 
-    def _files(self) -> list:
+    def _find_files(self) -> list:
         """List what to give to a reader each: the bag, or its files where it is not closed."""
         path = self.path
         if not path.exists():
@@ -173,7 +204,7 @@ class Recording:
             files = [path]
         else:
             files = sorted(file for suffix in STORAGE_SUFFIXES for file in path.glob(f'*{suffix}'))
-            has_metadata = (path / 'metadata.yaml').is_file()
+            has_metadata = (path / METADATA_FILE).is_file()
             if not files and not has_metadata:
                 raise BagError(
                     f'{path}: not a bag; the folder holds neither metadata.yaml nor a file that '
@@ -257,12 +288,13 @@ class Recording:
         return convert
 
     def _no_pose(self, stream: Stream) -> str:
+        types = ROLE_TYPES['pose'] or ()
         fitting = [
             f'{topic.name} ({kind}, {topic.messages} messages)'
             for _, topic in sorted(self._topics.items()) if topic.messages
-            for kind in topic.types if kind in ROLE_TYPES['pose']]
+            for kind in topic.types if kind in types]
         found = f'topics that could be it: {", ".join(fitting)}' if fitting else (
-            'it has no topic of the type ' + ' or '.join(ROLE_TYPES['pose']))
+            'it has no topic of the type ' + ' or '.join(types))
         return (f'no messages on {stream.topic}, the pose of the mapping unit (stream '
                 f'{stream.name}); {found}')
 
@@ -274,6 +306,19 @@ class Recording:
             text += (f'. The bag does hold {stream.topic}: without the key timing_topic the '
                      'stream is timed by that')
         return text
+
+
+def _mcap_files(file: Any) -> list[Path]:
+    """Return the MCAP files of a bag in their order, none for another kind of bag."""
+    if not isinstance(file, Path):
+        return []
+    if file.is_file():
+        return [file] if file.suffix == '.mcap' else []
+    metadata = yaml.safe_load((file / METADATA_FILE).read_text(encoding='utf-8'))
+    bag = metadata['rosbag2_bagfile_information']
+    if bag['storage_identifier'] != 'mcap' or bag.get('compression_format'):
+        return []
+    return [file / PurePath(path).name for path in bag['relative_file_paths']]
 
 
 def _plain(topic: str) -> str:

@@ -156,7 +156,8 @@ class Recorder:
     def _is_over(self, file: McapFile, log_time_ns: int) -> bool:
         size, span_ns = self._split.size_bytes, self._split.span_ns
         return (size is not None and file.size >= size) or (
-            span_ns is not None and log_time_ns - file.start_ns >= span_ns)
+            span_ns is not None and file.start_ns is not None
+            and log_time_ns - file.start_ns >= span_ns)
 
     def _new_file(self) -> McapFile:
         # rosbag2 numbers the files of a bag like this.

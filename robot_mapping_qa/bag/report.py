@@ -5,13 +5,18 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from importlib import resources
 from pathlib import Path
 from typing import Any, Iterable, Mapping, Sequence
 
 import jinja2
 from robot_mapping_qa.bag.assessment import Assessment, SET_QUEUE
-from robot_mapping_qa.bag.clock_figures import latency_svg, offsets_svg, stability_svg
-from robot_mapping_qa.bag.report_figures import plan_svg, STYLES, timeline_svg
+from robot_mapping_qa.bag.clock_figures import (
+    latency_svg, offsets_svg, stability_svg, traced_offsets)
+from robot_mapping_qa.bag.pose_figures import budget_rows, budget_svg, PART_WORDS, pose_svg
+from robot_mapping_qa.bag.report_data import page_data
+from robot_mapping_qa.bag.report_figures import plan_svg, timeline_svg
+from robot_mapping_qa.bag.trust import STYLES
 from robot_mapping_qa.capture.redo import RedoPlace
 from robot_mapping_qa.configuration import Configuration
 from robot_mapping_qa.timing.comparison import offset_sentence
@@ -22,6 +27,9 @@ REPORT_FILE = 'report.html'
 
 EVENTS_SHOWN = 200
 """More than that nobody reads on a page; the annotated bag has them all."""
+
+HOLDS_SHOWN = 400
+"""As above; ``summary.json`` has them all."""
 
 _IN_ITS_PLACE = frozenset(('hold', 'release', 'suspect'))
 _UNKNOWN = '–'
@@ -43,10 +51,13 @@ def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any
         figure=figure, milliseconds=lambda value: figure(value, 1e3, 2))
     start_ns = assessment.start_ns
     checks = assessment.cross_checks()
+    offsets = traced_offsets(assessment)
+    budget = budget_rows(assessment.captures)
     page = environment.get_template('report_template.html').render(
         summary=summary, captures=summary['captures'], verdict=_verdict(summary, places),
         clock=lambda time_ns: clock(time_ns, start_ns), span=span, styles=STYLES,
-        places=places, holds=assessment.holds,
+        places=places, holds=assessment.holds[:HOLDS_SHOWN],
+        holds_left_out=max(0, len(assessment.holds) - HOLDS_SHOWN),
         gate_recorded=gate_recorded, warnings=list(warnings), sources=sources,
         duration=span(start_ns, assessment.end_ns),
         events=_events(assessment.events), events_left_out=max(
@@ -56,9 +67,17 @@ def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any
         configuration=assessment.configuration, thresholds=_thresholds(assessment.configuration),
         timeline=_markup(timeline_svg(assessment, summary)),
         plan=_markup(plan_svg(assessment, places)), end_ns=assessment.end_ns,
-        clocks=_markup(offsets_svg(assessment)), stability=_markup(stability_svg(assessment)),
-        latency=_markup(latency_svg(assessment)))
+        clocks=_markup(offsets_svg(assessment, offsets)),
+        stability=_markup(stability_svg(assessment)), latency=_markup(latency_svg(assessment)),
+        pose=_markup(pose_svg(assessment)), budget=budget, budget_figure=_markup(
+            budget_svg(budget)), part_words=PART_WORDS,
+        data=_markup(page_data(assessment, places, offsets)), script=_markup(_script()))
     (folder / REPORT_FILE).write_text(page, encoding='utf-8')
+
+
+def _script() -> str:
+    return resources.files('robot_mapping_qa.bag').joinpath('report_script.js').read_text(
+        encoding='utf-8')
 
 
 def _markup(svg: str | None) -> Any:

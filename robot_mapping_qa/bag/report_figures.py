@@ -1,259 +1,233 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
-"""
-The report's pictures: the timeline and the plan view.
-
-Trust is told three times over, by colour, by hatching or line style, and by words, so that it is
-seen in black and white and by colour-blind people. The colours are from Okabe and Ito, "Color
-Universal Design" (2008).
-"""
+"""The report's pictures of the run: the timeline and the plan view."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Sequence
+from math import dist
+from typing import Any, Callable, Mapping, Sequence
 
-from matplotlib import rc_context
-from matplotlib.collections import LineCollection
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
-from robot_mapping_qa.bag.drawing import draw, FAINT, GRID, INK, PAPER, RC, time_axis, WIDTH_IN
-from robot_mapping_qa.capture.gate import Hold
-from robot_mapping_qa.capture.ledger import HELD, SUSPECT, TRUSTED
+from robot_mapping_qa.bag.chart import (
+    Axis, badge, bottom_axis, chart, DIAMOND, FAINT, INK, left_axis, legend, lens, line, mark,
+    number, PAPER, polyline, RIGHT, text)
+from robot_mapping_qa.bag.trust import STYLES, trust_spans
+from robot_mapping_qa.capture.ledger import HELD
 from robot_mapping_qa.capture.redo import RedoPlace
 
+LEFT = 170
+"""Where the plot of a chart over time begins: names of streams stand before it."""
 
-@dataclass(frozen=True, slots=True)
-class _Style:
-    colour: str
-    hatch: str
-    line: Any
-    width: float
-    label: str
+MOST_SPANS = 3000
+"""Stretches of the gate that are drawn; more of them would be thinner than a pixel each."""
 
-
-STYLES = {
-    TRUSTED: _Style('#0072b2', '', 'solid', 1.8, 'trusted: gate open'),
-    SUSPECT: _Style('#e69f00', '////', (0, (1.2, 0.8)), 4.5,
-                    'suspect: fault begun, gate still open'),
-    HELD: _Style('#d55e00', 'xxxx', (0, (2.5, 1.0)), 3.2, 'held: gate closed'),
-}
-"""How the three verdicts look."""
-
-_LONGEST_REASON = 96
+_GATE_PX, _ROW_PX, _ERROR_PX = 62, 24, 150
+_CROWDED_PX = 24
+_MINUTES_FROM_S = 600.0
+_START = f'<circle r="6.5" fill="{INK}"/>'
+_END = f'<rect x="-6" y="-6" width="12" height="12" fill="{INK}"/>'
+_SILENT = line(0, 0, 26, 0, INK, 1.4, '2 3')
 
 
-def trust_spans(holds: Sequence[Hold], start_ns: int,
-                end_ns: int) -> list[tuple[int, int, str]]:
-    """Return (from, to, verdict), ns, without gaps from ``start_ns`` to ``end_ns``."""
-    spans: list[tuple[int, int, str]] = []
-    reached = start_ns
+def time_axis(start_ns: int, end_ns: int) -> tuple[Callable[[Any], Any], Axis, str]:
+    """Return where host times (ns) lie on the time axis, the axis, and its label."""
+    duration_s = max((end_ns - start_ns) * 1e-9, 1e-3)
+    scale, unit = (60.0, 'min') if duration_s > _MINUTES_FROM_S else (1.0, 's')
 
-    def upto(time_ns: int, verdict: str) -> None:
-        nonlocal reached
-        time_ns = min(time_ns, end_ns)
-        if time_ns > reached:
-            spans.append((reached, time_ns, verdict))
-            reached = time_ns
-    for hold in holds:
-        upto(hold.onset_ns, TRUSTED)
-        upto(hold.closed_ns, SUSPECT)
-        upto(end_ns if hold.released_ns is None else hold.released_ns, HELD)
-    upto(end_ns, TRUSTED)
-    return spans
+    def at(time_ns: Any) -> Any:
+        return (time_ns - start_ns) * 1e-9 / scale
+    return (at, Axis(0.0, duration_s / scale, LEFT, RIGHT),
+            f'time since the start of the recording ({unit})')
 
 
-def timeline_svg(assessment: Assessment, summary: dict[str, Any]) -> str:
-    """Return the timeline as SVG for the page, which lists the reasons in a table."""
-    return draw(lambda: _timeline(assessment, summary, reasons=False),
-                'Timeline of the gate, the streams and the point error')
-
-
-def save_timeline(assessment: Assessment, summary: dict[str, Any], path: str | Path) -> None:
-    """Save the timeline with the reasons written below it; the suffix gives the format."""
-    with rc_context(RC):
-        _timeline(assessment, summary, reasons=True).savefig(path, dpi=150, facecolor=PAPER)
-
-
-def plan_svg(assessment: Assessment, places: Sequence[RedoPlace]) -> str | None:
-    """Return the path seen from above, coloured by trust, as SVG; None without a path."""
-    times, points = assessment.path.arrays()
-    if not len(times):
-        return None
-    return draw(lambda: _plan(assessment, times, points, places),
-                'Plan view of the path, by trust, with the places to visit again')
-
-
-def _timeline(assessment: Assessment, summary: dict[str, Any], reasons: bool) -> Figure:
-    at, length, label = time_axis(assessment.start_ns, assessment.end_ns)
-    streams = summary['streams']
-    texts = [f'{number}   {_shortened("; ".join(hold.reasons))}'
-             for number, hold in enumerate(assessment.holds, start=1)] if reasons else []
-    band, rows, error = 0.75, 0.24 * len(streams) + 0.1, 1.45
-    above, between, below = 0.34, 0.12, 0.55 + 0.19 * len(texts)
-    height = above + band + rows + error + 2 * between + below
-    figure = Figure(figsize=(WIDTH_IN, height))
-    left, width = 0.135, 0.845
-
-    def place(bottom_in: float, height_in: float, **more: Any) -> Any:
-        return figure.add_axes(
-            (left, bottom_in / height, width, height_in / height), **more)
-    error_axes = place(below, error)
-    row_axes = place(below + error + between, rows, sharex=error_axes)
-    gate_axes = place(below + error + rows + 2 * between, band, sharex=error_axes)
-    error_axes.set_xlim(0.0, length)
-    _draw_gate(gate_axes, assessment, at)
-    _draw_streams(row_axes, summary, at, length)
-    _draw_error(error_axes, assessment, at)
-    error_axes.set_xlabel(label)
-    for axes in (gate_axes, row_axes):
-        axes.tick_params(axis='x', labelbottom=False, length=0)
-    for number, text in enumerate(texts):
-        figure.text(left, (below - 0.58 - 0.19 * number) / height, text, fontsize=8.5, va='top')
-    _legend(figure, gate_axes)
-    return figure
-
-
-def _draw_gate(axes: Any, assessment: Assessment, at: Any) -> None:
-    for begin, end, verdict in trust_spans(
-            assessment.holds, assessment.start_ns, assessment.end_ns):
-        style = STYLES[verdict]
-        axes.fill_between([at(begin), at(end)], 0.0, 1.0, facecolor=style.colour,
-                          hatch=style.hatch, edgecolor=PAPER, linewidth=0.0)
-    last = -1.0
-    span = max(at(assessment.end_ns), 1e-9)
-    for number, hold in enumerate(assessment.holds, start=1):
-        released_ns = assessment.end_ns if hold.released_ns is None else hold.released_ns
-        middle = 0.5 * (at(hold.closed_ns) + at(released_ns))
-        # Numbers that would overlap are left out; the table has them all.
-        if middle - last < 0.022 * span:
-            continue
-        last = middle
-        axes.text(middle, 0.5, str(number), ha='center', va='center', fontsize=9,
-                  fontweight='bold', color=INK,
-                  bbox={'boxstyle': 'circle,pad=0.25', 'facecolor': PAPER, 'edgecolor': INK,
-                        'linewidth': 0.8})
-    axes.set_ylim(0.0, 1.0)
-    axes.set_yticks([0.5], ['gate'])
-    axes.tick_params(axis='y', length=0)
-    for side in ('left', 'bottom'):
-        axes.spines[side].set_visible(False)
-
-
-def _draw_streams(axes: Any, summary: dict[str, Any], at: Any, end: float) -> None:
+def timeline_svg(assessment: Assessment, summary: Mapping[str, Any]) -> str:
+    """Return gate, streams and point error over time."""
+    at, axis, label = time_axis(assessment.start_ns, assessment.end_ns)
     names = list(summary['streams'])
-    for row, name in enumerate(names):
-        figures = summary['streams'][name]
+    gate_y = 34
+    rows_y = gate_y + _GATE_PX + 16
+    error_y = rows_y + _ROW_PX * len(names) + 12
+    bottom = error_y + _ERROR_PX
+    error, error_parts, note = _point_error(assessment, at, axis, error_y, bottom)
+    streams, marks = _streams(summary, at, axis, rows_y)
+    parts = [
+        _hatches(),
+        legend(LEFT, 14, [(_swatch(style), style.label) for style in STYLES.values()] + [
+            (_SILENT, 'silent'),
+            (f'<g transform="translate(13 0)">{DIAMOND}</g>', 'clock step')]),
+        text(LEFT - 12, gate_y + _GATE_PX / 2 + 5, 'gate', 'end'),
+        left_axis(error, LEFT, RIGHT),
+        text(LEFT - 60, (error_y + bottom) / 2 + 4, 'point error', 'end', 12.5),
+        text(LEFT - 60, (error_y + bottom) / 2 + 20, '(m)', 'end', 12.5),
+        bottom_axis(axis, bottom, error_y, label),
+        _gate(assessment, at, axis, gate_y),
+        *(text(LEFT - 12, rows_y + _ROW_PX * (row + 0.5) + 4, name, 'end', 12.5)
+          for row, name in enumerate(names)),
+        lens(LEFT, rows_y, RIGHT - LEFT, bottom - rows_y, [*streams, *error_parts]),
+        *marks, *_numbers(assessment, at, axis, gate_y + _GATE_PX / 2), note]
+    return chart('timeline time', bottom + 48, 'Timeline of the gate, the streams and the point '
+                 'error', axis, parts)
+
+
+def _hatches() -> str:
+    """Return what the verdicts are filled with, besides their colours."""
+    stripe = f'stroke="{PAPER}" stroke-width="1.6"'
+    return ('<defs>'
+            '<pattern id="hatch-suspect" width="8" height="8" patternUnits="userSpaceOnUse">'
+            f'<rect width="8" height="8" fill="{STYLES["suspect"].colour}"/>'
+            f'<path d="M-2 10L10 -2M-2 2L2 -2M6 10L10 6" {stripe}/></pattern>'
+            '<pattern id="hatch-held" width="8" height="8" patternUnits="userSpaceOnUse">'
+            f'<rect width="8" height="8" fill="{STYLES["held"].colour}"/>'
+            f'<path d="M-1 9L9 -1M-1 -1L9 9" {stripe}/></pattern></defs>')
+
+
+def _fill(style: Any) -> str:
+    return f'url(#{style.hatch})' if style.hatch else style.colour
+
+
+def _swatch(style: Any) -> str:
+    return f'<rect y="-7" width="26" height="14" fill="{_fill(style)}"/>'
+
+
+def _gate(assessment: Assessment, at: Any, axis: Axis, y: float) -> str:
+    spans = trust_spans(assessment.holds, assessment.start_ns, assessment.end_ns)[:MOST_SPANS]
+    parts = []
+    for begin, end, verdict in spans:
+        low, high = axis.at(at(begin)), axis.at(at(end))
+        parts.append(
+            f'<rect class="span" data-from="{at(begin):.4f}" data-to="{at(end):.4f}" '
+            f'x="{low:.1f}" y="{y}" width="{max(high - low, 0.6):.1f}" height="{_GATE_PX}" '
+            f'fill="{_fill(STYLES[verdict])}"/>')
+    return ''.join(parts)
+
+
+def _numbers(assessment: Assessment, at: Any, axis: Axis, y: float) -> list[str]:
+    """Return the numbers of the holds; the script shows one that is in the way once it is not."""
+    parts: list[str] = []
+    places: list[tuple[float, float]] = []
+    for count, hold in enumerate(assessment.holds[:MOST_SPANS], start=1):
+        end_ns = assessment.end_ns if hold.released_ns is None else hold.released_ns
+        middle = 0.5 * (at(hold.closed_ns) + at(end_ns))
+        places.append((axis.at(middle), y))
+        parts.append(mark(*places[-1], middle, 0.0, badge(str(count))))
+    return _apart(parts, places)
+
+
+def _apart(parts: Sequence[str], places: Sequence[tuple[float, float]]) -> list[str]:
+    """Hide marks that would lie on one before them; the table has them all."""
+    taken: list[tuple[float, float]] = []
+    found = []
+    for part, place in zip(parts, places):
+        if any(dist(place, other) < _CROWDED_PX for other in taken):
+            part = part.replace('class="mark"', 'class="mark crowded"', 1)
+        else:
+            taken.append(place)
+        found.append(part)
+    return found
+
+
+def _streams(summary: Mapping[str, Any], at: Any, axis: Axis,
+             top: float) -> tuple[list[str], list[str]]:
+    """Return lines with their silences, and the marks of clock steps."""
+    lines, marks = [], []
+    for row, (_, figures) in enumerate(summary['streams'].items()):
+        y = top + _ROW_PX * (row + 0.5)
         if not figures['messages']:
-            axes.text(0.0, row, ' never seen in this recording', va='center', fontsize=8,
-                      color=INK, style='italic')
+            marks.append(text(LEFT + 6, y + 4, 'never seen in this recording', size=12,
+                              font_style='italic'))
             continue
-        axes.plot([0.0, end], [row, row], color=FAINT, linewidth=2.2, solid_capstyle='butt')
+        lines.append(line(axis.begin, y, axis.end, y, FAINT, 3.4))
         for silence in figures['silences']:
-            span = [at(silence['from_ns']), at(silence['to_ns'])]
-            axes.plot(span, [row, row], color=PAPER, linewidth=2.6, solid_capstyle='butt')
-            axes.plot(span, [row, row], color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)))
-        steps = [at(step['at_ns']) for step in figures['clock_steps']]
-        axes.plot(steps, [row] * len(steps), linestyle='none', marker='D', markersize=5.5,
-                  markerfacecolor=PAPER, markeredgecolor=INK)
-    axes.set_ylim(len(names) - 0.4, -0.6)
-    axes.set_yticks(range(len(names)), names, fontsize=8)
-    axes.tick_params(axis='y', length=0)
-    for side in ('left', 'bottom'):
-        axes.spines[side].set_visible(False)
+            low, high = axis.at(at(silence['from_ns'])), axis.at(at(silence['to_ns']))
+            lines.append(line(low, y, high, y, PAPER, 5.0))
+            lines.append(polyline(np.array([low, high]), np.array([y, y]), INK, 1.4, '2 3'))
+        for step in figures['clock_steps']:
+            when = at(step['at_ns'])
+            marks.append(mark(axis.at(when), y, when, 0.0, DIAMOND))
+    return lines, marks
 
 
-def _draw_error(axes: Any, assessment: Assessment, at: Any) -> None:
+def _point_error(assessment: Assessment, at: Any, axis: Axis, top: float,
+                 bottom: float) -> tuple[Axis, list[str], str]:
     times, values = assessment.point_error.arrays()
     limit = assessment.configuration.point_error_limit_m
     known = values[~np.isnan(values)]
-    top = 2.0 * limit
+    highest, note = 2.0 * limit, ''
     if known.size:
         # A short rise to metres must not press everything else flat.
-        top = min(max(top, 1.1 * float(known.max())), 4.0 * limit)
-        axes.plot([at(time) for time in times.tolist()], np.minimum(values, top), color=INK,
-                  linewidth=1.1)
-        if known.max() > top:
-            axes.text(0.995, 0.97, f'rises to {known.max():.2f} m', transform=axes.transAxes,
-                      ha='right', va='top', fontsize=8)
-    axes.axhline(limit, color=STYLES[HELD].colour, linewidth=1.2, linestyle=(0, (5, 2)))
-    axes.text(0.004, limit + 0.02 * top, f'limit {limit:g} m', fontsize=8, va='bottom',
-              transform=axes.get_yaxis_transform())
-    axes.set_ylim(0.0, top)
-    axes.set_ylabel('point error (m)')
+        highest = min(max(highest, 1.1 * float(known.max())), 4.0 * limit)
+        if known.max() > highest:
+            note = text(RIGHT - 4, top + 14, f'rises to {known.max():.2f} m', 'end', 12)
+    error = Axis(0.0, highest, bottom, top)
+    parts = [
+        polyline(axis.at(at(times)), error.at(np.minimum(values, highest)), INK, 1.5),
+        polyline(np.array([axis.begin, axis.end]), np.full(2, error.at(limit)),
+                 STYLES[HELD].colour, 1.5, '7 4')]
+    return error, parts, note + text(
+        LEFT + 6, error.at(limit) - 6, f'limit {number(limit)} m', size=12)
 
 
-def _legend(figure: Figure, axes: Any) -> None:
-    handles = [Patch(facecolor=style.colour, hatch=style.hatch, edgecolor=PAPER,
-                     label=style.label) for style in STYLES.values()]
-    handles += [
-        Line2D([], [], linestyle=(0, (1, 1.5)), color=INK, linewidth=1.0, label='silent'),
-        Line2D([], [], linestyle='none', marker='D', markersize=5.5, markerfacecolor=PAPER,
-               markeredgecolor=INK, label='clock step')]
-    axes.legend(handles=handles, loc='lower left', bbox_to_anchor=(0.0, 1.02), ncols=5,
-                frameon=False, fontsize=8, handlelength=1.8, columnspacing=1.4,
-                borderaxespad=0.0)
-
-
-def _plan(assessment: Assessment, times: np.ndarray, points: np.ndarray,
-          places: Sequence[RedoPlace]) -> Figure:
-    x, y = points[:, 0], points[:, 1]
-    size = max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
-    aspect = (float(np.ptp(y)) + 0.3 * size) / (float(np.ptp(x)) + 0.3 * size)
-    height = min(max(9.0 * aspect, 3.0), 8.0)
-    figure = Figure(figsize=(WIDTH_IN, height))
-    # Fixed margins: half an inch below and a third above, whatever the height.
-    axes = figure.add_axes((0.07, 0.5 / height, 0.91, 1.0 - 0.83 / height))
-    axes.set_aspect('equal', adjustable='datalim')
+def plan_svg(assessment: Assessment, places: Sequence[RedoPlace]) -> str | None:
+    """Return the path seen from above, by trust, with the places to redo; None without a path."""
+    times, points = assessment.path.arrays()
+    if not len(times):
+        return None
+    x, y, height = _plan_axes(points)
+    begin, top = x.begin, y.end
+    across, down = x.at(points[:, 0]), y.at(points[:, 1])
     spans = trust_spans(assessment.holds, assessment.start_ns, assessment.end_ns)
     begins = np.array([span[0] for span in spans])
-    verdicts = [span[2] for span in spans]
-    owner = np.clip(np.searchsorted(begins, times, side='right') - 1, 0, None)
-    segments = np.stack([points[:-1, :2], points[1:, :2]], axis=1)
+    owner = np.clip(np.searchsorted(begins, times[1:], side='right') - 1, 0, None)
+    lines, shown = [], []
     for verdict, style in STYLES.items():
-        own = [verdicts[index] == verdict for index in owner[1:]]
-        if any(own):
-            axes.add_collection(LineCollection(
-                _joined(segments, own), colors=style.colour, linewidths=style.width,
-                linestyles=[style.line], label=style.label, capstyle='butt'))
-    axes.plot(x[0], y[0], marker='o', markersize=8, color=INK, linestyle='none', label='start')
-    axes.plot(x[-1], y[-1], marker='s', markersize=8, color=INK, linestyle='none', label='end')
-    for number, place in enumerate(places, start=1):
-        if place.position_m is not None:
-            axes.annotate(
-                str(number), place.position_m[:2], xytext=(11, 11), textcoords='offset points',
-                ha='center', va='center', fontsize=9, fontweight='bold',
-                bbox={'boxstyle': 'circle,pad=0.25', 'facecolor': PAPER, 'edgecolor': INK},
-                arrowprops={'arrowstyle': '-', 'color': INK, 'linewidth': 0.8,
-                            'shrinkA': 0, 'shrinkB': 0})
-    axes.margins(0.12)
-    axes.autoscale_view()
-    axes.set_xlabel('x (m)')
-    axes.set_ylabel('y (m)')
-    axes.grid(color=GRID, linewidth=0.7)
-    axes.set_axisbelow(True)
-    axes.legend(loc='lower left', bbox_to_anchor=(0.0, 1.01), ncols=5, frameon=False, fontsize=8,
-                columnspacing=1.4, borderaxespad=0.0)
-    return figure
+        own = np.array([span[2] == verdict for span in spans])[owner] if spans else np.array([])
+        if own.any():
+            lines.append(polyline(*_pieces(across, down, own), style.colour, style.width,
+                                  style.dash))
+            shown.append((line(0, 0, 26, 0, style.colour, style.width, style.dash), style.label))
+    shown += [(f'<g transform="translate(13 0)">{_START}</g>', 'start'),
+              (f'<g transform="translate(13 0)">{_END}</g>', 'end')]
+    marks = [mark(across[0], down[0], points[0, 0], points[0, 1], _START),
+             mark(across[-1], down[-1], points[-1, 0], points[-1, 1], _END)]
+    tail = f'<path d="M0 0L13 -13" stroke="{INK}"/><g transform="translate(19 -19)">'
+    known = [(str(count), place.position_m) for count, place in enumerate(places, start=1)
+             if place.position_m is not None]
+    spots = [(x.at(at_m[0]), y.at(at_m[1])) for _, at_m in known]
+    marks += _apart([mark(*spot, *at_m[:2], f'{tail}{badge(count)}</g>')
+                     for (count, at_m), spot in zip(known, spots)], spots)
+    parts = [
+        legend(begin, 14, shown), left_axis(y, begin, RIGHT, 6, 'yticks'),
+        bottom_axis(x, y.begin, top, 'x (m)', 8),
+        text(16, (top + y.begin) / 2, 'y (m)', 'middle', 12.5,
+             transform=f'rotate(-90 16 {(top + y.begin) / 2:.0f})'),
+        lens(begin, top, RIGHT - begin, y.begin - top, lines, free=False), *marks]
+    return chart('plan plan', height, 'Plan view of the path, by trust, with the places to visit '
+                 'again', x, parts, y)
 
 
-def _joined(segments: np.ndarray, own: Sequence[bool]) -> list[np.ndarray]:
-    """Return polylines of neighbouring segments, so that dashes run on."""
-    lines: list[list] = []
-    previous = False
-    for segment, mine in zip(segments, own):
-        if mine:
-            if previous:
-                lines[-1].append(segment[1])
-            else:
-                lines.append([segment[0], segment[1]])
-        previous = mine
-    return [np.array(line) for line in lines]
+def _plan_axes(points: np.ndarray) -> tuple[Axis, Axis, float]:
+    """Return axes of one scale that hold all points with room around them, and the height."""
+    begin, top = 66.0, 34.0
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    middle, size = 0.5 * (low + high), high - low
+    size = np.maximum(size + 0.24 * max(float(size.max()), 1.0), 1.0)
+    width = RIGHT - begin
+    height = min(max(width * size[1] / size[0], 260.0), 560.0)
+    metres_per_px = max(size[0] / width, size[1] / height)
+    half = 0.5 * metres_per_px * np.array([width, height])
+    return (Axis(float(middle[0] - half[0]), float(middle[0] + half[0]), begin, RIGHT),
+            Axis(float(middle[1] - half[1]), float(middle[1] + half[1]), top + height, top),
+            top + height + 46)
 
 
-def _shortened(text: str) -> str:
-    return text if len(text) <= _LONGEST_REASON else text[:_LONGEST_REASON - 1] + '…'
+def _pieces(x: np.ndarray, y: np.ndarray, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the own segments as lines with gaps between them, so that dashes run on."""
+    kept_x: list[np.ndarray] = []
+    kept_y: list[np.ndarray] = []
+    gap = np.array([np.nan])
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], own.astype(np.int8), [0]])))
+    for begin, end in edges.reshape(-1, 2):
+        kept_x += [x[begin:end + 1], gap]
+        kept_y += [y[begin:end + 1], gap]
+    return np.concatenate(kept_x), np.concatenate(kept_y)

@@ -7,6 +7,7 @@ from __future__ import annotations
 from math import hypot
 from typing import Callable, Mapping
 
+import numpy as np
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_stamp
 from robot_mapping_qa.pose.quaternion import conjugate, multiply, rotate, rotation_vector, Vector
@@ -45,7 +46,9 @@ class Figure:
     def quantile(self, share: float) -> float | None:
         """Return the value below which a share of all lies; None without values."""
         quantile, = self._histogram.quantiles(share)
-        return None if quantile is None else min(quantile, self.largest)
+        if quantile is None or self.largest is None:
+            return None
+        return min(quantile, self.largest)
 
 
 class RunFigures:
@@ -123,7 +126,8 @@ class MotionFigures:
         inverse = conjugate(tuple(last.quaternion.tolist()))
         moved = rotate(inverse, tuple((pose.position_m - last.position_m).tolist()))
         turned = rotation_vector(multiply(inverse, tuple(pose.quaternion.tolist())))
-        if pose.linear_mps is None or last.linear_mps is None:
+        if pose.linear_mps is None or last.linear_mps is None or \
+                pose.angular_radps is None or last.angular_radps is None:
             self.speeds_mps.add(hypot(*moved) / dt_s)
             self.turn_rates_radps.add(hypot(*turned) / dt_s)
             return
@@ -133,19 +137,21 @@ class MotionFigures:
         turn = _trapezoid(last.angular_radps, pose.angular_radps, dt_s)
         self.residuals_m.add(_distance(moved, way))
         self.residuals_rad.add(_distance(turned, turn))
-        self._accelerate(pose)
+        self._accelerate(pose, pose.linear_mps, pose.angular_radps)
         self._compare_ways(dt_s, hypot(*moved), hypot(*way))
 
-    def _accelerate(self, pose: Odometry) -> None:
+    def _accelerate(self, pose: Odometry, linear_mps: np.ndarray,
+                    angular_radps: np.ndarray) -> None:
         base = self._base
-        if pose.stamp_ns - base.stamp_ns < BASELINE_NS:
+        if base is None or pose.stamp_ns - base.stamp_ns < BASELINE_NS:
             return
         dt_s = (pose.stamp_ns - base.stamp_ns) * 1e-9
         self._base = pose
-        self.accelerations_mps2.add(
-            hypot(*(pose.linear_mps - base.linear_mps).tolist()) / dt_s)
-        self.angular_accelerations_radps2.add(
-            hypot(*(pose.angular_radps - base.angular_radps).tolist()) / dt_s)
+        if base.linear_mps is not None and base.angular_radps is not None:
+            self.accelerations_mps2.add(
+                hypot(*(linear_mps - base.linear_mps).tolist()) / dt_s)
+            self.angular_accelerations_radps2.add(
+                hypot(*(angular_radps - base.angular_radps).tolist()) / dt_s)
 
     def _compare_ways(self, dt_s: float, covered_m: float, reported_m: float) -> None:
         self._stretch_s += dt_s

@@ -4,15 +4,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from math import isfinite
 from pathlib import Path
 from typing import Any, Iterable
 
+from robot_mapping_qa import __version__
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.capture.holds import Hold
 from robot_mapping_qa.capture.ledger import VERDICTS
-from robot_mapping_qa.configuration import Stream
+from robot_mapping_qa.configuration import Configuration, Stream
 
 SCHEMA = 1
 """Version of the summary's keys."""
@@ -55,7 +57,14 @@ def summarize(assessment: Assessment, message_count: int) -> dict[str, Any]:
                 for hold in assessment.holds]},
         'captures': {'total': len(verdicts),
                      **{verdict: verdicts.count(verdict) for verdict in VERDICTS}},
+        'software': {'robot_mapping_qa': __version__},
+        'configuration': {'sha256': fingerprint(assessment.configuration)},
     }
+
+
+def fingerprint(configuration: Configuration) -> str:
+    """Return what tells two configurations apart, defaults and profile included."""
+    return hashlib.sha256(repr(configuration).encode()).hexdigest()
 
 
 def held_fraction(holds: Iterable[Hold], start_ns: int, end_ns: int) -> float | None:

@@ -5,9 +5,11 @@
 from __future__ import annotations
 
 from array import array
-from math import isnan, nan
+from math import inf, isnan, nan, sqrt
+from typing import Mapping
 
 import numpy as np
+from robot_mapping_qa.records import Odometry
 
 
 class PeakTrace:
@@ -111,3 +113,37 @@ class PathTrace:
     def arrays(self) -> tuple[np.ndarray, np.ndarray]:
         """Return times (n,) int64 ns and positions (n, 3), m."""
         return np.array(self._times, dtype=np.int64), np.array(self._points).reshape(-1, 3)
+
+
+class SigmaTraces:
+    """
+    Standard deviations of the pose's worst axis over time: as reported, as used, as estimated.
+
+    ``position_m`` and ``rotation_rad`` hold a trace for each way to know it: 'reported' by the
+    unit, 'used' for the verdict, and 'estimated' from way and surroundings (position only).
+    """
+
+    def __init__(self) -> None:
+        """Start empty."""
+        self.position_m = {way: PeakTrace(2000) for way in ('reported', 'used', 'estimated')}
+        self.rotation_rad = {way: PeakTrace(2000) for way in ('reported', 'used')}
+
+    def add(self, time_ns: int, pose: Odometry | None,
+            figures: Mapping[str, float | None]) -> None:
+        """Take the unit's newest pose and the figures of the pose verdict."""
+        reported_m = reported_rad = None
+        if pose is not None:
+            variances = pose.covariance.diagonal().tolist()
+            reported_m, reported_rad = _root(variances[:3]), _root(variances[3:])
+        self.position_m['reported'].add(time_ns, reported_m)
+        self.position_m['used'].add(time_ns, figures['sigma_position_m'])
+        self.position_m['estimated'].add(time_ns, figures.get('estimated_sigma_m'))
+        self.rotation_rad['reported'].add(time_ns, reported_rad)
+        self.rotation_rad['used'].add(time_ns, figures['sigma_rotation_rad'])
+
+
+def _root(variances: list[float]) -> float | None:
+    """Return the largest standard deviation; None where a variance cannot be one."""
+    if not all(0.0 <= variance < inf for variance in variances):
+        return None
+    return sqrt(max(variances))

@@ -13,7 +13,7 @@ from __future__ import annotations
 import io
 from pathlib import Path
 import struct
-from typing import BinaryIO
+from typing import BinaryIO, IO
 
 MAGIC = b'\x89MCAP0\r\n'
 
@@ -76,7 +76,7 @@ class TruncatedMcap:
 class _Joined(io.RawIOBase):
     """The first bytes of a file followed by bytes from memory."""
 
-    def __init__(self, file: BinaryIO, kept: int, tail: bytes) -> None:
+    def __init__(self, file: IO[bytes], kept: int, tail: bytes) -> None:
         super().__init__()
         self._file, self._kept, self._tail = file, kept, tail
         self._position = 0

@@ -21,10 +21,11 @@ RECORDER: Mapping[str, str] = {'recording': 'quality_log'}
 
 _START_AGAIN = frozenset(('not_seen', 'settling', 'no_pose'))
 _LEADS_TO: Mapping[str, frozenset[str]] = {
-    'silent': _START_AGAIN | {'late', 'ahead', 'clock_moved', 'no_picture'},
+    'silent': _START_AGAIN | {
+        'late', 'ahead', 'clock_moved', 'no_picture', 'no_distance'},
     'malformed': frozenset(('no_pose', 'settling')),
     'unstamped': frozenset(('no_pose', 'settling')),
-    'not_seen': frozenset(('no_pose', 'settling', 'no_picture')),
+    'not_seen': frozenset(('no_pose', 'settling', 'no_picture', 'no_distance')),
     'clock_moved': frozenset(('late', 'ahead')),
     'frame': frozenset(('jump', 'speed', 'turn_rate')),
     'jump': frozenset(('speed', 'turn_rate', 'unaided', 'sweep')),
@@ -45,7 +46,7 @@ def follows_from(key: str, cause: str, unit: str) -> bool:
     cause_subject, _, cause_kind = cause.partition('/')
     if cause_subject in (RECORDER['recording'], CAMERAS['camera']):
         return False
-    if cause_kind == 'no_verdict':
+    if cause_kind in ('no_verdict', 'second_monitor'):
         # A monitor that was started again has to see its streams anew.
         of_pose = cause_subject == MONITORS['pose']
         return (kind in _START_AGAIN and (not of_pose or subject == unit)) or (
@@ -66,8 +67,8 @@ def by_cause(keys: Iterable[str], unit: str) -> dict[str, list[str]]:
             causes[key] = []
     for key in keys:
         root = key
-        while parents[root] is not None:
-            root = parents[root]
+        while (parent := parents[root]) is not None:
+            root = parent
         if root != key:
             causes[root].append(key)
     return causes

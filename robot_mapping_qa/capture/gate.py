@@ -10,7 +10,7 @@ the caller says what time it is, so a live run and a replay of its bag decide al
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Mapping
+from typing import Collection, Mapping
 
 from robot_mapping_qa.capture.causes import by_cause, MONITORS
 from robot_mapping_qa.capture.holds import Hold
@@ -64,13 +64,15 @@ class Gate:
 
     def __init__(self, limits: GateLimits, point_error_limit_m: float, start_ns: int,
                  unit: str = '', views: Mapping[str, View] | None = None,
-                 monitors: Mapping[str, str] = MONITORS) -> None:
+                 monitors: Mapping[str, str] = MONITORS,
+                 useful: Collection[str] = ()) -> None:
         """
         Begin held at ``start_ns`` (host time).
 
         ``unit`` is the name of the pose stream, ``views`` how each capture stream looks at the
         structure, ``monitors`` the verdict sources that are needed, each with the node that
-        gives them. ``limits`` and ``point_error_limit_m`` may be set anew at any time.
+        gives them, ``useful`` the streams whose soft conditions have to last for longer than
+        those of others. ``limits`` and ``point_error_limit_m`` may be set anew at any time.
         """
         self.limits = limits
         self.point_error_limit_m = point_error_limit_m
@@ -79,9 +81,12 @@ class Gate:
         self.last_hold: Hold | None = None
         self._unit = unit
         self._monitors = monitors
+        self._useful = useful
         self._since_ns = start_ns
         self._opened_once = False
         self._verdicts: dict[str, Verdict] = {}
+        self._speakers: dict[str, dict[str, int]] = {}
+        self._doubled_since_ns: dict[str, int] = {}
         self._first_seen_ns: dict[str, int] = {}
         self._healthy_since_ns: int | None = None
         self._held_by: tuple[str, ...] = ()
@@ -91,9 +96,15 @@ class Gate:
         self._warned = False
         self._point_error = PointErrorWatch(views or {}, point_error_limit_m)
 
-    def receive(self, verdict: Verdict) -> None:
-        """Take a monitor's verdict; the next `update` judges it."""
+    def receive(self, verdict: Verdict, speaker: str = '') -> None:
+        """
+        Take a monitor's verdict; the next `update` judges it.
+
+        ``speaker`` tells one process from another: a monitor that was started twice
+        contradicts itself.
+        """
         self._verdicts[verdict.source] = verdict
+        self._speakers.setdefault(verdict.source, {})[speaker] = verdict.stamp_ns
 
     def set_manual_hold(self, held: bool, now_ns: int, why: str = '') -> None:
         """Hold the gate on a person's request, for the reason given, or withdraw that request."""
@@ -136,12 +147,12 @@ class Gate:
         if causes:
             self._healthy_since_ns = None
             self._held_by = tuple(c.key for c in causes)
-        elif not self.allowed:
+        elif self.hold_now is not None:
             if self._healthy_since_ns is None:
                 self._healthy_since_ns = self._healed_ns(now_ns)
             waiting_s = self.limits.off_delay_s - (now_ns - self._healthy_since_ns) / _S
             if waiting_s <= 0.0:
-                events += (self._open(now_ns),)
+                events += (self._open(self.hold_now, now_ns),)
                 waiting_s = None
         return Decision(now_ns, self.allowed, self._since_ns, causes, notices, waiting_s,
                         self._figures(now_ns), by_cause([c.key for c in causes], self._unit),
@@ -161,11 +172,11 @@ class Gate:
         return (Event('limit_near', 'gate', near.onset_ns, now_ns, near.text),)
 
     def _close_or_extend(self, causes: tuple[Condition, ...], now_ns: int) -> tuple[Event, ...]:
-        if not self.allowed:
+        if self.hold_now is not None:
             set_back = self.hold_now.note(causes, now_ns)
             return self._suspect(self.hold_now, now_ns) if set_back else ()
         lasting = [c for c in causes if c.severity is Severity.HARD or (
-            now_ns - self._first_seen_ns[c.key]) / _S >= self.limits.on_delay_s]
+            now_ns - self._first_seen_ns[c.key]) / _S >= self._on_delay_s(c)]
         if not lasting:
             return ()
         self.allowed = False
@@ -178,6 +189,10 @@ class Gate:
         return (Event('hold', 'gate', hold.onset_ns, now_ns, text),
                 *self._suspect(hold, now_ns))
 
+    def _on_delay_s(self, condition: Condition) -> float:
+        limits = self.limits
+        return limits.useful_delay_s if condition.subject in self._useful else limits.on_delay_s
+
     def _suspect(self, hold: Hold, now_ns: int) -> tuple[Event, ...]:
         """Tell of the time between onset and closing: what was captured then is suspect."""
         span_s = (hold.closed_ns - hold.onset_ns) / _S
@@ -188,11 +203,10 @@ class Gate:
             f'captures of the {span_s:.2f} s before the gate closed are suspect: that is when '
             'its cause began', {'from_ns': hold.onset_ns, 'to_ns': hold.closed_ns}),)
 
-    def _open(self, now_ns: int) -> Event:
+    def _open(self, hold: Hold, now_ns: int) -> Event:
         self.allowed = self._opened_once = True
         self._since_ns = now_ns
-        hold = self.last_hold = self.hold_now
-        self.hold_now = None
+        self.last_hold, self.hold_now = hold, None
         hold.released_ns = now_ns
         held_s = (now_ns - hold.closed_ns) / _S
         return Event('release', 'gate', now_ns, now_ns,
@@ -204,7 +218,16 @@ class Gate:
             if own is not None:
                 found[own.key] = own
         for source, node in self._monitors.items():
+            doubled = self._doubled(source, node, now_ns)
+            if doubled is not None:
+                found[doubled.key] = doubled
             verdict = self._verdicts.get(source)
+            if verdict is None:
+                key = f'{node}/no_verdict'
+                found[key] = Condition(
+                    key, f'no {source} verdict yet: is {node} running?', Severity.HARD,
+                    self._since_ns, f'no {source} verdict from {node}')
+                continue
             old = self._too_old(source, node, verdict, now_ns)
             if old is not None:
                 # What such a monitor said last is no longer known to be so.
@@ -222,12 +245,23 @@ class Gate:
                     found[condition.key] = condition
         return tuple(sorted(found.values(), key=lambda c: (-c.severity, c.onset_ns)))
 
-    def _too_old(self, source: str, node: str, verdict: Verdict | None,
+    def _doubled(self, source: str, node: str, now_ns: int) -> Condition | None:
+        heard = self._speakers.setdefault(source, {})
+        for speaker, stamp_ns in list(heard.items()):
+            if abs(now_ns - stamp_ns) > self.limits.verdict_timeout_s * _S:
+                del heard[speaker]
+        if len(heard) < 2:
+            self._doubled_since_ns.pop(source, None)
+            return None
+        return Condition(
+            f'{node}/second_monitor',
+            f'{len(heard)} processes speak as {node} ({", ".join(sorted(heard))}): end all but '
+            'one', Severity.HARD, self._doubled_since_ns.setdefault(source, now_ns),
+            f'{len(heard)} processes spoke as {node}')
+
+    def _too_old(self, source: str, node: str, verdict: Verdict,
                  now_ns: int) -> Condition | None:
         key = f'{node}/no_verdict'
-        if verdict is None:
-            return Condition(key, f'no {source} verdict yet: is {node} running?',
-                             Severity.HARD, self._since_ns, f'no {source} verdict from {node}')
         age_s = (now_ns - verdict.stamp_ns) / _S
         if age_s > self.limits.verdict_timeout_s:
             return Condition(

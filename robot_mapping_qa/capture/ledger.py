@@ -8,15 +8,15 @@ from bisect import bisect_left
 from dataclasses import dataclass
 import heapq
 from math import sqrt
-from typing import Mapping, Sequence
+from typing import Collection, Mapping, Protocol, Sequence
 
 import numpy as np
 
 from robot_mapping_qa.capture.budget import PARTS, point_budget
-from robot_mapping_qa.capture.holds import Hold
+from robot_mapping_qa.capture.time_error import TimeError
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.pose.quaternion import (
-    conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector)
+    conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector, vector)
 from robot_mapping_qa.records import Odometry
 
 TRUSTED, SUSPECT, HELD = 'trusted', 'suspect', 'held'
@@ -43,8 +43,9 @@ class Capture:
 
     ``number`` counts the pictures of ``stream`` from 1. Pose and quaternion (x, y, z, w) are the
     unit's, interpolated at the picture's stamp; ``path_m`` is the way travelled up to then. The
-    standard deviations are those of the worst axis. ``point_error_m`` is the 95 % error of a
-    point on the structure, and ``shares`` what each of `budget.PARTS` has in its variance.
+    standard deviations are those of the worst axis. ``time_error_s`` is the root mean square of
+    how far the picture's clock is off the unit's, ``point_error_m`` the 95 % error of a point on
+    the structure, and ``shares`` what each of `budget.PARTS` has in its mean square.
     """
 
     stream: str
@@ -68,24 +69,49 @@ class Capture:
         return f'{self.stream}/{self.number}'
 
 
+class KnownHold(Protocol):
+    """What is to be known of a hold to judge captures by it."""
+
+    @property
+    def onset_ns(self) -> int:
+        """When its earliest cause began."""
+        raise NotImplementedError
+
+    @property
+    def closed_ns(self) -> int:
+        """When the gate closed."""
+        raise NotImplementedError
+
+    @property
+    def released_ns(self) -> int | None:
+        """When it opened again; None while it is held."""
+        raise NotImplementedError
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why, for a person."""
+        raise NotImplementedError
+
+
 @dataclass(slots=True)
-class _Entry:
+class Entry:
     """A capture before its verdict."""
 
     stream: str
     number: int
     stamp_ns: int
     receive_ns: int
-    time_error_s: float | None
+    time_error: TimeError | None
     position_m: Vector | None = None
     quaternion: Quaternion | None = None
     path_m: float = 0.0
     sigma_position_m: float | None = None
     sigma_rotation_rad: float | None = None
+    view: View | None = None
     point_error_m: float | None = None
     shares: tuple[float, ...] | None = None
 
-    def __lt__(self, other: _Entry) -> bool:
+    def __lt__(self, other: Entry) -> bool:
         return self.stamp_ns < other.stamp_ns
 
 
@@ -105,16 +131,30 @@ class Ledger:
         Between poses further apart than ``longest_gap_s`` nothing is interpolated.
         """
         self._limit_m = point_error_limit_m
-        self._views = views
+        self._configured_views = views
+        self._views: Mapping[str, View] | None = views
+        self._distance_m: float | None = 0.0
         self._longest_gap_ns = round(longest_gap_s * 1e9)
-        self._entries: list[_Entry] = []
+        self._entries: list[Entry] = []
         self.counts = dict.fromkeys(views, 0)
         """How many pictures of each stream there were."""
-        self._waiting: list[_Entry] = []
+        self._waiting: list[Entry] = []
         self._stamps: list[int] = []
-        self._poses: list[tuple[Odometry, float, bool]] = []
+        self._poses: list[tuple[Odometry, float, bool, Mapping[str, View] | None]] = []
         self._path_m = 0.0
-        self._batch: list[tuple[_Entry, np.ndarray, Vector, Vector]] = []
+        self._batch: list[tuple[Entry, Quaternion, np.ndarray, Vector, Vector]] = []
+
+    def set_distance(self, distance_m: float | None) -> None:
+        """
+        Take the distance from the cameras to the structure, for the poses that follow.
+
+        None while it is not known; as in the views until the first call.
+        """
+        if distance_m == self._distance_m:
+            return
+        self._distance_m = distance_m
+        self._views = None if distance_m is None else {
+            name: view.at(distance_m) for name, view in self._configured_views.items()}
 
     def add_pose(self, odometry: Odometry, path_m: float, covariance_known: bool) -> None:
         """
@@ -131,7 +171,7 @@ class Ledger:
             stamps.clear()
             self._poses.clear()
         stamps.append(stamp_ns)
-        self._poses.append((odometry, path_m, covariance_known))
+        self._poses.append((odometry, path_m, covariance_known, self._views))
         if len(stamps) > 2 * POSES_KEPT:
             del stamps[:POSES_KEPT]
             del self._poses[:POSES_KEPT]
@@ -139,29 +179,30 @@ class Ledger:
             self._place(heapq.heappop(self._waiting))
 
     def add_capture(self, stream: str, stamp_ns: int, receive_ns: int,
-                    time_error_s: float | None) -> None:
+                    time_error: TimeError | None) -> None:
         """
-        Take a picture; ``time_error_s`` is how far (rms) its clock may be off the pose stream's.
+        Take a picture; ``time_error`` is how far its clock is off the pose stream's.
 
         KeyError for a stream that was not announced.
         """
         self.counts[stream] += 1
-        entry = _Entry(stream, self.counts[stream], stamp_ns, receive_ns, time_error_s,
-                       path_m=self._path_m)
+        entry = Entry(stream, self.counts[stream], stamp_ns, receive_ns, time_error,
+                      path_m=self._path_m)
         self._entries.append(entry)
         if self._stamps and stamp_ns <= self._stamps[-1]:
             self._place(entry)
         else:
             heapq.heappush(self._waiting, entry)
 
-    def finish(self, holds: Sequence[Hold]) -> list[Capture]:
+    def finish(self, holds: Collection[KnownHold]) -> list[Capture]:
         """Return every capture with its verdict, in the order of receipt."""
         while self._waiting:
             self._place(heapq.heappop(self._waiting), LONGEST_EXTRAPOLATION_NS)
         self._solve()
         return self.judge(self._entries, holds)
 
-    def judge(self, entries: Sequence[_Entry], holds: Sequence[Hold]) -> list[Capture]:
+    def judge(self, entries: Sequence[Entry],
+              holds: Collection[KnownHold]) -> list[Capture]:
         """Return captures with their verdicts by the holds known."""
         count = len(entries)
         receive = np.fromiter((entry.receive_ns for entry in entries), np.int64, count)
@@ -178,9 +219,10 @@ class Ledger:
                          reasons[before_hold] if before_hold >= 0 else None)
             for entry, in_hold, before_hold in zip(entries, held.tolist(), doubted.tolist())]
 
-    def _judged(self, entry: _Entry, held: tuple[str, ...] | None,
+    def _judged(self, entry: Entry, held: tuple[str, ...] | None,
                 doubted: tuple[str, ...] | None) -> Capture:
-        verdict, reasons = TRUSTED, ()
+        verdict = TRUSTED
+        reasons: tuple[str, ...] = ()
         if held is not None:
             verdict, reasons = HELD, held
         else:
@@ -192,21 +234,24 @@ class Ledger:
         return Capture(
             entry.stream, entry.number, entry.stamp_ns, entry.receive_ns, entry.position_m,
             entry.quaternion, entry.path_m, entry.sigma_position_m, entry.sigma_rotation_rad,
-            entry.time_error_s, entry.point_error_m, verdict, reasons, entry.shares)
+            None if entry.time_error is None else entry.time_error.rms_s,
+            entry.point_error_m, verdict, reasons, entry.shares)
 
-    def _own_reasons(self, entry: _Entry) -> tuple[str, ...]:
+    def _own_reasons(self, entry: Entry) -> tuple[str, ...]:
         if entry.position_m is None:
             return ('no pose around the time of its stamp',)
         if entry.sigma_position_m is None:
             return ('the error of its pose is not known',)
-        if entry.time_error_s is None:
+        if entry.time_error is None:
             return (f'the time error of {entry.stream} is not known',)
-        if not entry.point_error_m <= self._limit_m:
+        if entry.view is None:
+            return ('the distance to the structure is not known',)
+        if entry.point_error_m is None or not entry.point_error_m <= self._limit_m:
             # The figure has its own column: one text for all such captures of a place.
             return (f'point error at its stamp above the limit of {self._limit_m:.3f} m',)
         return ()
 
-    def _place(self, entry: _Entry, beyond_ns: int = 0) -> None:
+    def _place(self, entry: Entry, beyond_ns: int = 0) -> None:
         """
         Give a capture the pose at its stamp, if the kept poses enclose it closely enough.
 
@@ -228,22 +273,23 @@ class Ledger:
         if gap_ns > self._longest_gap_ns:
             return
         share = (entry.stamp_ns - stamps[before]) / gap_ns if gap_ns else 0.0
-        first, first_path_m, first_known = self._poses[before]
-        second, second_path_m, second_known = self._poses[after]
+        first, first_path_m, first_known, _ = self._poses[before]
+        second, second_path_m, second_known, views = self._poses[after]
         entry.path_m = first_path_m + share * (second_path_m - first_path_m)
         start = _quaternion_of(first)
         turn = rotation_vector(multiply(conjugate(start), _quaternion_of(second)))
         entry.position_m = _between(
             first.position_m.tolist(), second.position_m.tolist(), share)
         entry.quaternion = _normalized(multiply(
-            start, from_rotation_vector(tuple(share * part for part in turn))))
+            start, from_rotation_vector(vector(share * part for part in turn))))
+        entry.view = None if views is None else views[entry.stream]
         if first_known and second_known:
             covariance = first.covariance
             if share:
                 # First order: the two are nearly the same and strongly correlated.
                 covariance = (1.0 - share) * covariance + share * second.covariance
             speed, rate = _motion(first, second, turn, gap_ns, entry.quaternion)
-            self._batch.append((entry, covariance, speed, rate))
+            self._batch.append((entry, entry.quaternion, covariance, speed, rate))
             if len(self._batch) >= _BATCH:
                 self._solve()
 
@@ -252,28 +298,28 @@ class Ledger:
         if not self._batch:
             return
         entries = [item[0] for item in self._batch]
-        covariance = np.array([item[1] for item in self._batch])
-        speed = np.array([item[2] for item in self._batch])
-        rate = np.array([item[3] for item in self._batch])
+        covariance = np.array([item[2] for item in self._batch])
+        speed = np.array([item[3] for item in self._batch])
+        rate = np.array([item[4] for item in self._batch])
+        quaternions = [item[1] for item in self._batch]
         self._batch.clear()
-        views = [self._views[entry.stream] for entry in entries]
-        turned = list(zip((entry.quaternion for entry in entries), views))
-        sigma_t = np.array([np.nan if entry.time_error_s is None else entry.time_error_s
-                            for entry in entries])
+        views = [entry.view or self._configured_views[entry.stream] for entry in entries]
+        turned = list(zip(quaternions, views))
+        moved_s, sigma_s = np.array([entry.time_error or (0.0, 0.0) for entry in entries]).T
         budget = point_budget(
             covariance, np.array([rotate(turn, view.lever_m) for turn, view in turned]), speed,
-            rate, np.nan_to_num(sigma_t),
+            rate, sigma_s,
             np.array([rotate(turn, view.line_of_sight_m) for turn, view in turned]),
             np.array([view.mount_sigma_m for view in views]),
-            np.array([view.mount_sigma_rad for view in views]))
-        shares = budget.shares()
-        shares = np.stack([shares[part] for part in PARTS], axis=-1).tolist()
+            np.array([view.mount_sigma_rad for view in views]), moved_s)
+        by_part = budget.shares()
+        shares = np.stack([by_part[part] for part in PARTS], axis=-1).tolist()
         sigmas = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
-        for entry, error_m, share, sigma, time_s in zip(
-                entries, budget.radius_m.tolist(), shares, sigmas.tolist(), sigma_t):
+        for entry, error_m, share, sigma in zip(
+                entries, budget.radius_m.tolist(), shares, sigmas.tolist()):
             entry.sigma_position_m = max(sigma[:3])
             entry.sigma_rotation_rad = max(sigma[3:])
-            if not np.isnan(time_s):
+            if entry.time_error is not None and entry.view is not None:
                 entry.point_error_m, entry.shares = error_m, tuple(share)
 
 
@@ -297,15 +343,15 @@ def _covering(first: np.ndarray, last: np.ndarray,
 def _motion(first: Odometry, second: Odometry, turn: Vector, gap_ns: int,
             quaternion: Quaternion) -> tuple[Vector, Vector]:
     """Return velocity and angular velocity in the header's frame: reported, else by difference."""
-    if second.linear_mps is not None:
+    if second.linear_mps is not None and second.angular_radps is not None:
         return (rotate(quaternion, second.linear_mps.tolist()),
                 rotate(quaternion, second.angular_radps.tolist()))
     if not gap_ns:
         return (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
     seconds = gap_ns * 1e-9
     way = (second.position_m - first.position_m).tolist()
-    return (tuple(part / seconds for part in way),
-            rotate(quaternion, tuple(part / seconds for part in turn)))
+    return (vector(part / seconds for part in way),
+            rotate(quaternion, vector(part / seconds for part in turn)))
 
 
 def _quaternion_of(odometry: Odometry) -> Quaternion:
@@ -319,4 +365,4 @@ def _normalized(quaternion: Sequence[float]) -> Quaternion:
 
 
 def _between(first: Sequence[float], second: Sequence[float], share: float) -> Vector:
-    return tuple(a + share * (b - a) for a, b in zip(first, second))
+    return vector(a + share * (b - a) for a, b in zip(first, second))

@@ -27,6 +27,10 @@ class GateLimits:
         2.0, 0.0, 600.0,
         'How long everything must be healthy before the gate opens. Long enough for a person to '
         'see the change, short against the walk between two captures.')
+    useful_delay_s: float = setting(
+        5.0, 0.0, 600.0,
+        'How long something may be wrong with a stream that is useful, not required, before the '
+        'gate closes: time to finish what is being looked at.')
     deadband_fraction: float = setting(
         0.1, 0.0, 0.9,
         'Share of the limit that the point error must fall below it before the gate may open, '

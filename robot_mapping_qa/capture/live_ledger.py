@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import heapq
 from typing import Mapping
 
-from robot_mapping_qa.capture.ledger import Capture, Ledger, LONGEST_EXTRAPOLATION_NS
+from robot_mapping_qa.capture.ledger import Capture, Entry, Ledger, LONGEST_EXTRAPOLATION_NS
 from robot_mapping_qa.capture.view import View
 
 PATIENCE_NS = 1_000_000_000
@@ -45,7 +45,7 @@ class LiveLedger(Ledger):
         """Prepare as `Ledger` does; until a gate is heard everything counts as held."""
         super().__init__(point_error_limit_m, views, longest_gap_s)
         self._holds: deque[ToldHold] = deque(maxlen=_HOLDS_KEPT)
-        self._told: list[tuple[object, Capture]] = []
+        self._told: list[tuple[Entry, Capture]] = []
         self._changed = False
         self._last: ToldHold | None = None
         self._unheard: ToldHold | None = ToldHold(0, 0, None, ('no gate was heard',))

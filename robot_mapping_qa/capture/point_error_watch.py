@@ -4,11 +4,12 @@
 
 from __future__ import annotations
 
-from math import isnan
+from math import hypot, isnan
 from typing import Iterable, Mapping
 
 from robot_mapping_qa.capture.budget import combined_radius_m, exact_radius, mount_covariance
 from robot_mapping_qa.capture.limits import GateLimits
+from robot_mapping_qa.capture.time_error import time_error, TimeError
 from robot_mapping_qa.capture.trend import Outlook, Trend
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
@@ -24,8 +25,8 @@ class PointErrorWatch:
     Follows the 95 % error of a point on the structure from verdict to verdict.
 
     To the pose monitor's figure it adds what the camera's clock and mounting contribute, as
-    `combined_radius_m`: not below the ledger's own figure of a picture, which knows the
-    directions.
+    `combined_radius_m` and the movement of the clock on top: not below the ledger's own figure
+    of a picture, which knows the directions.
     """
 
     def __init__(self, views: Mapping[str, View], configured_limit_m: float) -> None:
@@ -35,13 +36,9 @@ class PointErrorWatch:
         ``configured_limit_m`` is the limit that the pose monitor was started with.
         """
         self._configured_limit_m = configured_limit_m
-        self._lever_m = {
-            name: sum(part * part for part in view.lever_m) ** 0.5
-            for name, view in views.items()}
-        self._mount_m = {
-            name: float(exact_radius(mount_covariance(
-                view.line_of_sight_m, view.mount_sigma_m, view.mount_sigma_rad)))
-            for name, view in views.items()}
+        self._views = views
+        self._distance_m: float | None = None
+        self._measure(views)
         self._trend = Trend()
         self._seen_ns: int | None = None
         self._over_since_ns: int | None = None
@@ -49,6 +46,19 @@ class PointErrorWatch:
         self._warned_since_ns: int | None = None
         self.figures: dict[str, float | None] = {}
         """Error, its parts, and how long until the limit; None where it is not known."""
+
+    def _measure(self, views: Mapping[str, View]) -> None:
+        """Work out what does not change from verdict to verdict."""
+        self._lever_m = {name: hypot(*view.lever_m) for name, view in views.items()}
+        self._mount_m = {
+            name: float(exact_radius(mount_covariance(
+                view.line_of_sight_m, view.mount_sigma_m, view.mount_sigma_rad)))
+            for name, view in views.items()}
+
+    def _follow_distance(self, distance_m: float | None) -> None:
+        if distance_m is not None and distance_m != self._distance_m:
+            self._distance_m = distance_m
+            self._measure({name: view.at(distance_m) for name, view in self._views.items()})
 
     def conditions(self, pose: Verdict, timing: Verdict | None, limit_m: float,
                    limits: GateLimits, allowed: bool) -> Iterable[Condition]:
@@ -92,20 +102,23 @@ class PointErrorWatch:
                         'extrinsics_part_m': None}
         if pose_m is None:
             return None
+        self._follow_distance(pose.figures.get('working_distance_m'))
         speed = pose.figures.get('speed_mps') or 0.0
         turn_rate = pose.figures.get('turn_rate_radps') or 0.0
         worst_m = pose_m
         for name, mount_m in self._mount_m.items():
             # A camera whose time error is not known has a condition of its own, or takes none.
-            sigma_s = timing.figures.get(f'{name}/time_error_s') if timing else None
-            moved_mps = speed + turn_rate * self._lever_m[name]
-            time_m = _ONE_AXIS * moved_mps * abs(sigma_s or 0.0)
-            total_m = combined_radius_m(pose_m, time_m, mount_m)
+            known = time_error(timing, name)
+            error = known or TimeError(0.0, 0.0)
+            moves_mps = speed + turn_rate * self._lever_m[name]
+            shift_m = moves_mps * abs(error.moved_s)
+            spread_m = _ONE_AXIS * moves_mps * error.sigma_s
+            total_m = combined_radius_m(pose_m, spread_m, mount_m) + shift_m
             if total_m >= worst_m:
                 worst_m = total_m
                 self.figures.update(
                     point_error_m=total_m, extrinsics_part_m=mount_m,
-                    time_part_m=None if sigma_s is None else time_m)
+                    time_part_m=None if known is None else shift_m + spread_m)
         return worst_m
 
     def _outlook(self, pose: Verdict, limit_m: float) -> Outlook | None:

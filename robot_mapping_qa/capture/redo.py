@@ -113,6 +113,9 @@ def _without_standstill(captures: Iterable[Capture]) -> list[Capture]:
 
 
 def _alike(one: Capture, other: Capture) -> bool:
+    if one.position_m is None or other.position_m is None or \
+            one.quaternion is None or other.quaternion is None:
+        return False
     return (
         all(abs(a - b) < _STANDSTILL_M for a, b in zip(one.position_m, other.position_m))
         and abs(sum(a * b for a, b in zip(one.quaternion, other.quaternion))) > 1.0 - 1e-6)

@@ -161,7 +161,7 @@ class GateListener:
         if allowed and not is_open:
             if steady_ns - self._unbroken_since_ns >= self._off_delay_ns:
                 self._open_times.append(_OpenTime(now_ns))
-        elif is_open and not allowed:
+        elif last is not None and is_open and not allowed:
             last.closed_ns = now_ns
 
     def learn(self, held: bool, since_ns: int, onset_ns: int | None, text: str = '') -> None:

@@ -29,6 +29,8 @@ class Trail:
     def __init__(self, spacing_m: float = SPACING_M, most_points: int = MOST_POINTS) -> None:
         """Begin without any point."""
         self.points: list[TrailPoint] = []
+        self.thinned = 0
+        """How often points were dropped: otherwise they are only ever added to."""
         self._spacing_m = spacing_m
         self._most_points = most_points
 
@@ -45,6 +47,7 @@ class Trail:
     def _thin(self) -> None:
         """Drop every second point, but none at which the gate changed."""
         self._spacing_m *= 2.0
+        self.thinned += 1
         points = self.points
         self.points = [
             point for place, point in enumerate(points)

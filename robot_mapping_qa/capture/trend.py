@@ -72,9 +72,9 @@ class Trend:
         seconds = (limit - now) / slope
         (first_ns, _, first_m), (last_ns, _, last_m) = self._samples[0], self._samples[-1]
         span_s = (last_ns - first_ns) * 1e-9
-        walked_m = None if first_m is None or last_m is None else last_m - first_m
+        walked_m = 0.0 if first_m is None or last_m is None else last_m - first_m
         # Slower than a centimetre a second is standing.
-        walks = walked_m is not None and walked_m > 0.01 * span_s
+        walks = walked_m > 0.01 * span_s
         return Outlook(seconds, seconds * walked_m / span_s if walks else None)
 
     def _fitted(self) -> tuple[float, float] | None:

@@ -4,9 +4,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import hypot
 
-from robot_mapping_qa.pose.quaternion import Vector
+from robot_mapping_qa.pose.quaternion import Vector, vector
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +29,11 @@ class View:
     def line_of_sight_m(self) -> Vector:
         """From the camera to the point, in the unit's frame."""
         return self.lever_m if self.sight_m is None else self.sight_m
+
+    def at(self, distance_m: float) -> View:
+        """Return the view of the point at another distance from the camera along its sight."""
+        sight = self.line_of_sight_m
+        factor = distance_m / hypot(*sight)
+        sight_m = vector(factor * part for part in sight)
+        return replace(self, sight_m=sight_m, lever_m=vector(
+            lever + new - old for lever, new, old in zip(self.lever_m, sight_m, sight)))

@@ -26,6 +26,7 @@ ROLE_TYPES = {
         'nav_msgs/msg/Odometry', 'geometry_msgs/msg/PoseWithCovarianceStamped',
         'geometry_msgs/msg/PoseStamped',
     ),
+    'distance': ('sensor_msgs/msg/Range',),
 }
 """Message types that each role can be read from; None stands for any type with a header."""
 
@@ -53,6 +54,7 @@ class Stream:
     timing_type: str = CAMERA_INFO
     aids_unit: bool = False
     required: bool = False
+    useful: bool = False
     delay_limit_s: float | None = None
     silence_s: float | None = None
     mount_xyz_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -115,6 +117,11 @@ class Configuration:
         """The streams whose pictures are looked at: none unless ``check_cameras`` is set."""
         return tuple(stream for stream in self.streams if self.check_cameras and (
             stream.role == 'capture' or stream.aids))
+
+    @property
+    def useful_streams(self) -> frozenset[str]:
+        """The names of the streams that may be missing for a while, and no longer."""
+        return frozenset(stream.name for stream in self.streams if stream.useful)
 
     def with_role(self, *roles: str) -> tuple[Stream, ...]:
         """Return the streams that have one of the roles, in the order of the file."""

@@ -22,6 +22,10 @@ _TEXT_TAGS = (None, '!', 'tag:yaml.org,2002:str')
 class _NotForRos(yaml.MarkedYAMLError):
     """YAML that a ROS 2 parameter file must not contain."""
 
+    def __init__(self, problem: str, mark: Any) -> None:
+        """Keep what is wrong, and where, as the loader marks it."""
+        super().__init__(problem=problem, problem_mark=mark)
+
 
 class _Loader(yaml.SafeLoader):
     """Reads what ROS 2 reads."""
@@ -35,11 +39,9 @@ class _Loader(yaml.SafeLoader):
         """Refuse aliases, with which a small file can also grow without bounds, and tags."""
         event = self.peek_event()
         if isinstance(event, yaml.AliasEvent):
-            raise _NotForRos(problem='aliases (*name) are not read by ROS 2',
-                             problem_mark=event.start_mark)
+            raise _NotForRos('aliases (*name) are not read by ROS 2', event.start_mark)
         if getattr(event, 'tag', None) not in _TEXT_TAGS:
-            raise _NotForRos(problem=f'the tag {event.tag} is not read by ROS 2',
-                             problem_mark=event.start_mark)
+            raise _NotForRos(f'the tag {event.tag} is not read by ROS 2', event.start_mark)
         return super().compose_node(parent, index)
 
     def construct_mapping(self, node: Any, deep: bool = False) -> Any:
@@ -50,8 +52,8 @@ class _Loader(yaml.SafeLoader):
                 continue
             if key.value in first_lines:
                 raise _NotForRos(
-                    problem=f'{key.value} is given twice, first in line {first_lines[key.value]}',
-                    problem_mark=key.start_mark)
+                    f'{key.value} is given twice, first in line {first_lines[key.value]}',
+                    key.start_mark)
             first_lines[key.value] = key.start_mark.line + 1
         return super().construct_mapping(node, deep)
 

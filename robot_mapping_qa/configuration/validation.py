@@ -116,6 +116,8 @@ STREAM_KEYS: Mapping[str, _Key] = {
     'aids_unit': _Key(_flag, 'Whether the unit localizes with this camera.'),
     'required': _Key(_flag, 'Whether its loss closes the gate; so for the roles '
                             + ', '.join(REQUIRED_ROLES) + ' where it is not given.'),
+    'useful': _Key(_flag, 'Whether its loss closes the gate only where it lasts for '
+                          'gate.useful_delay_s; it is then not required.'),
     'delay_limit_s': _Key(_number(0.0, 60.0, 's', open_low=True),
                           'Delay limit of this stream, in place of timing.delay_limit_s.'),
     'silence_s': _Key(_number(0.0, 600.0, 's', open_low=True),
@@ -131,7 +133,8 @@ STREAM_KEYS: Mapping[str, _Key] = {
 
 TOP_KEYS: Mapping[str, _Key] = {
     'working_distance_m': _Key(_number(0.0, 1000.0, 'm', open_low=True),
-                               'Distance from the camera to the structure.'),
+                               'Distance from the camera to the structure, where no stream '
+                               'with the role distance measures it.'),
     'point_error_limit_m': _Key(_number(0.0, 100.0, 'm', open_low=True),
                                 'Largest 95 % error of a point on the structure.'),
     'check_cameras': _Key(_flag, 'Whether to look at samples of the pictures of `aid` and '
@@ -276,7 +279,13 @@ def _stream(name: str, rest: dict, report: _Report) -> Stream | None:
             report.problems.append(f'{name}.{short}: missing; every stream needs it')
     if len(report.problems) > problems_before:
         return None
-    values.setdefault('required', values['role'] in REQUIRED_ROLES)
+    useful = values.get('useful', False)
+    if useful and (values.get('required') or values['role'] == 'pose'):
+        why = 'nothing works without the pose' if values['role'] == 'pose' else \
+            'the stream is required, which is more'
+        report.problems.append(f'{name}.useful: found true, expected false: {why}')
+        return None
+    values.setdefault('required', values['role'] in REQUIRED_ROLES and not useful)
     return Stream(name=name, **values)
 
 
@@ -288,6 +297,11 @@ def _check_together(streams: list[Stream], report: _Report) -> None:
         report.problems.append(
             f'streams: found {len(poses)} streams with the role pose ({found}), expected exactly '
             'one: the mapping unit')
+    finders = [stream.name for stream in streams if stream.role == 'distance']
+    if len(finders) > 1:
+        report.problems.append(
+            f'streams: found {len(finders)} streams with the role distance '
+            f'({", ".join(finders)}), expected one at most: the distance to the structure')
     taken: dict[str, str] = {}
     for stream in streams:
         types = ROLE_TYPES[stream.role]

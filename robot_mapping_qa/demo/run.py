@@ -31,6 +31,8 @@ DOMAIN = 101
 
 MONITORS = ('sync_monitor', 'pose_monitor', 'capture_gate')
 
+PAGE_PORT = 8642
+
 START_S = 30.0
 """How long the nodes may take to come up on a slow machine."""
 
@@ -57,6 +59,8 @@ def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument('--scenario', default='demo',
                         help='scenario of the rig, by name or file (default: %(default)s)')
     parser.add_argument('--seed', type=int, default=1, help='seed of the rig (default: 1)')
+    parser.add_argument('--page', action='store_true',
+                        help=f'serve the page of the site on port {PAGE_PORT} meanwhile')
     return parser.parse_args(arguments)
 
 
@@ -74,13 +78,14 @@ class LiveRun:
     """A rig and the monitors as processes over DDS, seen by one more process."""
 
     def __init__(self, out: Path, scenario: str, seed: int, configuration: Path,
-                 say: Callable[[str], None]) -> None:
+                 say: Callable[[str], None], page: bool = False) -> None:
         """Keep what to run and where; ``say`` gets a line for a person."""
         self.out = out
         self.scenario = scenario
         self.seed = seed
         self.configuration = configuration
         self.say = say
+        self.page = page
         self.start_ns = 0
         self.holds: list[GateHold] = []
         self.truth: dict[str, Any] = {}
@@ -137,9 +142,13 @@ class LiveRun:
         nodes.start('quality_log', f'bag:={self.out / "bag"}', parameter_files=files)
         for node in MONITORS:
             nodes.start(node, parameter_files=files)
+        if self.page:
+            nodes.start('site_page', f'port:={PAGE_PORT}', parameter_files=files)
+            self.say(f'look at http://127.0.0.1:{PAGE_PORT}/')
         deadline = time.monotonic() + START_S
         # All of them, or one that comes late would miss the rig's first messages.
-        while missing := {'quality_log', *MONITORS} - present():
+        wanted = {'quality_log', *MONITORS, *(['site_page'] * self.page)}
+        while missing := wanted - present():
             if time.monotonic() > deadline:
                 raise DemoError(''.join(
                     f'no word from {node} for {START_S:.0f} s:\n{nodes.log(node)}'
@@ -248,7 +257,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f'A walk of about a minute with faults; everything goes to {options.out}/\n'
               f'(to look on from another terminal: ROS_DOMAIN_ID={DOMAIN})', flush=True)
         live = LiveRun(options.out, options.scenario, options.seed, configuration,
-                       lambda line: print(line, flush=True))
+                       lambda line: print(line, flush=True), options.page)
         live.run(DOMAIN)
         problems = _report(live, options.out,
                            load_configuration(configuration).gate.off_delay_s)

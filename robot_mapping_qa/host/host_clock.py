@@ -18,6 +18,9 @@ import shutil
 import subprocess
 import tempfile
 import threading
+from typing import Callable, TypeVar
+
+_Part = TypeVar('_Part')
 
 TIMEOUT_S = 1.0
 PTP_SOCKETS = ('/var/run/ptp4lro', '/var/run/ptp4l')
@@ -140,16 +143,18 @@ def read_host_clock(chronyc_options: tuple[str, ...] = (),
 
     chronyc_options: put before the command, such as ('-p', '4323') for another port.
     """
-    parts: list = []
-    absent = []
-    for read in (read_kernel_clock, lambda: read_chrony(chronyc_options),
-                 lambda: read_ptp(ptp_sockets)):
+    absent: list[str] = []
+
+    def part(read: Callable[[], _Part]) -> _Part | None:
         try:
-            parts.append(read())
+            return read()
         except Absent as reason:
-            parts.append(None)
             absent.append(str(reason))
-    return HostClock(*parts, tuple(absent))
+            return None
+    kernel = part(read_kernel_clock)
+    chrony = part(lambda: read_chrony(chronyc_options))
+    ptp = part(lambda: read_ptp(ptp_sockets))
+    return HostClock(kernel, chrony, ptp, tuple(absent))
 
 
 def read_kernel_clock() -> KernelClock:
@@ -205,11 +210,11 @@ def parse_chrony_tracking(text: str) -> ChronyTracking:
     fields = text.strip().split(',')
     if len(fields) != 14:
         raise ValueError(f'unexpected answer {text.strip()!r}')
-    reference_id, reference, stratum, _reference_time, *numbers, leap = fields
+    reference_id, reference, stratum_text, _reference_time, *numbers, leap = fields
     try:
         (correction_s, last_s, rms_s, frequency, residual, skew, root_delay_s, root_dispersion_s,
          interval_s) = [float(number) for number in numbers]
-        stratum = int(stratum)
+        stratum = int(stratum_text)
     except ValueError:
         raise ValueError(f'unexpected answer {text.strip()!r}') from None
     # 127.127.1.1 is the `local` directive: chronyd serves its own clock, it tracks nothing.

@@ -84,7 +84,7 @@ def parse_address(text: str) -> Address:
 
 def clock_precision_s() -> float:
     """Time to read the host's clock: least step between two readings, RFC 5905 section 7.3."""
-    steps = []
+    steps: list[int] = []
     last_ns = time.time_ns()
     while len(steps) < 100:
         now_ns = time.time_ns()
@@ -174,13 +174,14 @@ class TimeServerClient:
             while not self._closing:
                 interval_s = self.poll_interval_s
                 wait_s = None if interval_s is None else due_s - time.monotonic()
-                if wait_s is not None and wait_s <= 0.0:
+                if interval_s is not None and wait_s is not None and wait_s <= 0.0:
                     self._poll()
                     due_s = time.monotonic() + interval_s
                 else:
                     self._receive(wait_s)
-                    if self.poll_interval_s not in (None, interval_s):
-                        due_s = time.monotonic() + self.poll_interval_s
+                    changed_s = self.poll_interval_s
+                    if changed_s is not None and changed_s != interval_s:
+                        due_s = time.monotonic() + changed_s
         finally:
             self._disconnect()
             self._wake.close()

@@ -81,12 +81,12 @@ def sets_diagnostic(factory: MessageFactory, names: Sequence[str], summary: SetS
     """Return how well pictures, clouds and poses find each other by their stamps."""
     values = {key: value for key, value in asdict(summary).items() if key != 'messages'}
     values.update({f'messages_{name}': count for name, count in zip(names, summary.messages)})
+    share, text = summary.yield_fraction, 'no sets yet'
     if summary.slowest_stream is not None:
-        values['slowest_stream'] = names[summary.slowest_stream]
-    share = summary.yield_fraction
-    text = 'no sets yet' if share is None else (
-        f'{100.0 * share:.0f} % of the messages of {names[summary.slowest_stream]} found a set '
-        f'of {", ".join(names)}')
+        slowest = values['slowest_stream'] = names[summary.slowest_stream]
+        if share is not None:
+            text = (f'{100.0 * share:.0f} % of the messages of {slowest} found a set of '
+                    f'{", ".join(names)}')
     return make_status(factory, f'{DIAGNOSTIC_PREFIX}sets', OK, text, values)
 
 

@@ -48,7 +48,7 @@ class RosbagsFactory:
 
 
 @lru_cache(maxsize=None)
-def message_class(type_name: str) -> type:
+def message_class(type_name: str) -> type[Any]:
     """
     Return the rclpy class of a type name such as 'sensor_msgs/msg/Image'.
 

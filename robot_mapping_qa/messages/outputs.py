@@ -8,6 +8,7 @@ from dataclasses import fields
 from typing import Any, Iterable, Mapping, Sequence
 
 from robot_mapping_qa.capture.gate import Decision, Hold
+from robot_mapping_qa.capture.redo_watch import Place
 from robot_mapping_qa.configuration import Stream
 from robot_mapping_qa.messages.factory import make_header, make_time, MessageFactory
 from robot_mapping_qa.messages.verdict_message import ERROR, make_status, OK, WARN
@@ -55,7 +56,7 @@ _BAD_NEWS = frozenset((
     'hold', 'suspect', 'limit_near', 'clock_step',
     'stream_lost', 'time_restarted', 'delay_rose', 'pose_jump',
     'covariance_distrusted', 'message_malformed', 'frame_changed',
-    'qos_mismatch', 'type_mismatch'))
+    'qos_mismatch', 'type_mismatch', 'storm'))
 
 
 def _gate_values(decision: Decision, hold: Hold | None, last: Hold | None) -> dict[str, Any]:
@@ -103,6 +104,24 @@ def gate_diagnostic(factory: MessageFactory, decision: Decision, hold: Hold | No
     """Return the same for /diagnostics, with ``more`` figures."""
     return make_status(factory, DIAGNOSTIC_PREFIX + 'gate', _gate_level(decision), decision.text,
                        {**_gate_values(decision, hold, None), **more})
+
+
+def redo_diagnostic(factory: MessageFactory, places: Sequence[Place]) -> Any:
+    """
+    Return the places to visit again for /diagnostics: where, how far along, and why.
+
+    Of place N, the values ``place/N/xyz_m`` and ``place/N/path_m`` hold three numbers and two.
+    """
+    values: dict[str, Any] = {'places': len(places)}
+    for place in places:
+        head = f'place/{place.number}'
+        values[f'{head}/xyz_m'] = ' '.join(f'{part:.3f}' for part in place.position_m)
+        values[f'{head}/path_m'] = f'{place.path_from_m:.2f} {place.path_to_m:.2f}'
+        values[f'{head}/reasons'] = '; '.join(place.reasons)
+    count = len(places)
+    text = 'no place' if count == 0 else '1 place' if count == 1 else f'{count} places'
+    return make_status(factory, DIAGNOSTIC_PREFIX + 'redo', WARN if places else OK,
+                       f'{text} to visit again', values)
 
 
 def lamp(decision: Decision) -> tuple[tuple[float, float, float], bool]:

@@ -221,5 +221,5 @@ def _grey(planes: Sequence[np.ndarray], weights: Sequence[int], select: Selectio
     total = np.full(select(planes[0]).shape, 128, dtype=wide)
     for plane, weight in zip(planes, weights):
         if weight:
-            total += select(plane).astype(wide) * wide(weight)
+            total += np.multiply(select(plane), weight, dtype=wide)
     return (total >> 8).astype(native)

@@ -15,12 +15,13 @@ import struct
 
 import numpy as np
 
-from robot_mapping_qa.records import Imu, Odometry
+from robot_mapping_qa.records import Imu, Odometry, Range
 
 _ORIGIN = 4
 _LITTLE_ENDIAN = b'\x00\x01'
 _BIG_ENDIAN = b'\x00\x00'
 _TIME = {'<': struct.Struct('<iI'), '>': struct.Struct('>iI')}
+_RANGE = {'<': struct.Struct('<3f'), '>': struct.Struct('>3f')}
 _LENGTH = {'<': struct.Struct('<I'), '>': struct.Struct('>I')}
 _NANOSECONDS = 1_000_000_000
 
@@ -139,6 +140,19 @@ def read_imu(data: bytes) -> Imu:
     return Imu(stamp_ns, frame,
                None if numbers[16] == -1.0 else numbers[13:16],
                None if numbers[28] == -1.0 else numbers[25:28])
+
+
+def read_range(data: bytes) -> Range:
+    """Read a sensor_msgs/Range, with or without the variance that newer releases put last."""
+    order = _byte_order(data)
+    stamp_ns = _read_stamp(data, order)
+    frame, offset = _read_text(data, order, _ORIGIN + 8)
+    # Behind the kind of radiation, one byte, and the field of view.
+    offset = _aligned(offset + 1, 4) + 4
+    try:
+        return Range(stamp_ns, frame, *_RANGE[order].unpack_from(data, offset))
+    except struct.error:
+        raise MalformedMessage(f'{len(data)} bytes, expected at least {offset + 12}') from None
 
 
 POSE_READERS = {

@@ -72,10 +72,11 @@ def verdict_from_message(message: Any) -> Verdict:
 
 def _condition(status: Any) -> Condition:
     values = {item.key: item.value for item in status.values}
-    return Condition(status.name, status.message, _SEVERITY[_level(status)],
+    return Condition(status.name, status.message, _SEVERITY[status_level(status)],
                      int(values[_ONSET]), values.get(_RECORD, ''))
 
 
-def _level(status: Any) -> int:
+def status_level(status: Any) -> int:
+    """Return the level of a status of rclpy, which holds it as bytes, or of rosbags."""
     level = status.level
     return level[0] if isinstance(level, bytes) else int(level)

@@ -10,11 +10,13 @@ import sys
 from diagnostic_msgs.msg import DiagnosticArray
 from robot_mapping_qa.capture.causes import CAMERAS, MONITORS, RECORDER
 from robot_mapping_qa.capture.gate import Decision, Gate
+from robot_mapping_qa.capture.redo_watch import RedoWatch
 from robot_mapping_qa.capture.trail import Trail
 from robot_mapping_qa.configuration import ConfigurationError
 from robot_mapping_qa.configuration.problems import shown
-from robot_mapping_qa.messages.markers import trail_markers
-from robot_mapping_qa.messages.outputs import gate_diagnostic, gate_status, lamp, light_message
+from robot_mapping_qa.messages.markers import RunMarkers
+from robot_mapping_qa.messages.outputs import (
+    gate_diagnostic, gate_status, lamp, light_message, redo_diagnostic)
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_pose_with_covariance
 from robot_mapping_qa.messages.topics import (
     CAMERA_VERDICT, CAPTURE_ALLOWED, GATE, HOLD_SERVICE, LIGHT, MARKERS, POSE, POSE_VERDICT,
@@ -22,10 +24,11 @@ from robot_mapping_qa.messages.topics import (
 from robot_mapping_qa.messages.verdict_message import verdict_from_message
 from robot_mapping_qa.nodes.base import QualityNode
 from robot_mapping_qa.nodes.live_budget import LiveBudget
-from robot_mapping_qa.nodes.live_settings import LiveSetting, LiveSettings, settings_in
+from robot_mapping_qa.nodes.live_settings import LiveSetting, settings_in
 from robot_mapping_qa.nodes.qos import GATE_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
 from robot_mapping_qa.nodes.ticks import on_every_tick
+from robot_mapping_qa.nodes.watched_topic import NO_EVENTS
 from robot_mapping_qa.rates import TICK_HZ
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Event
@@ -59,9 +62,9 @@ class CaptureGate(QualityNode):
         self._gate = Gate(configuration.gate, configuration.point_error_limit_m, self.now_ns(),
                           configuration.pose_stream.name, views,
                           {**MONITORS, **(CAMERAS if configuration.check_cameras else {}),
-                           **(RECORDER if recorded else {})})
+                           **(RECORDER if recorded else {})}, configuration.useful_streams)
         self._budget = LiveBudget(views)
-        self._settings = LiveSettings(self, [
+        self.settings.offer([
             LiveSetting('point_error_limit_m', configuration.point_error_limit_m, 0.001, 100.0,
                         'Largest 95 % error of a point on the structure.'),
             *settings_in('gate', configuration.gate)], self._change, ['hold_reason'])
@@ -72,13 +75,16 @@ class CaptureGate(QualityNode):
                       *([CAMERA_VERDICT] * configuration.check_cameras),
                       *([RECORDING_VERDICT] * recorded)):
             self.create_subscription(
-                DiagnosticArray, topic.name, self._take_verdict, VERDICT_QOS)
+                DiagnosticArray, topic.name, self._take_verdict, VERDICT_QOS,
+                event_callbacks=NO_EVENTS)
         self.create_service(SetBool, HOLD_SERVICE, self._hold)
         self._trail = Trail()
         self._pose: Odometry | None = None
         self._markers = self.advertise(MARKERS, OUTPUT_QOS)
+        self._run_markers = RunMarkers(self.factory)
+        self._redo = RedoWatch(configuration.gate)
         self.watch(POSE.name, POSE.type, TICK_HZ, self._take_pose)
-        self.create_timer(1.0, self._send_markers)
+        self.create_timer(1.0, self._tell_of_run)
         self._sent: Decision | None = None
         self._repeat_ns = 0
         self._details_ns = 0
@@ -91,14 +97,14 @@ class CaptureGate(QualityNode):
     def _take_verdict(self, message: DiagnosticArray) -> None:
         try:
             verdict = verdict_from_message(message)
-            self._gate.receive(verdict)
+            self._gate.receive(verdict, message.header.frame_id)
             self._budget.take_verdict(verdict)
         except ValueError as error:
             # The last good verdict ages and closes the gate; the log says why.
             self.get_logger().error(f'verdict refused: {error}', throttle_duration_sec=1.0)
         self._update()
 
-    def _take_pose(self, data: bytes, _receive_ns: int, _source_ns: int | None,
+    def _take_pose(self, data: bytes, receive_ns: int, _source_ns: int | None,
                    _callback_ns: int) -> None:
         try:
             self._pose = read_pose_with_covariance(data)
@@ -106,18 +112,30 @@ class CaptureGate(QualityNode):
             self.get_logger().error(f'{POSE.name}: {error}', throttle_duration_sec=1.0)
             return
         self._budget.take_pose(self._pose)
-        self._trail.add(*self._pose.position_m.tolist(), self._sent.allowed)
+        if self._sent is not None:
+            self._follow(self._pose, self._sent, receive_ns)
 
-    def _send_markers(self) -> None:
+    def _follow(self, pose: Odometry, decision: Decision, now_ns: int) -> None:
+        """Note where the robot is and whether a picture can be trusted there."""
+        x, y, z = pose.position_m.tolist()
+        qx, qy, qz, qw = pose.quaternion.tolist()
+        self._trail.add(x, y, z, decision.allowed)
+        self._redo.add(
+            now_ns, (x, y, z), (qx, qy, qz, qw), decision.figures.get('path_length_m') or 0.0,
+            decision.allowed,
+            {c.key: c.for_the_record for c in decision.conditions if c.key in decision.reasons})
+
+    def _tell_of_run(self) -> None:
+        places = self._redo.places
+        self.publish_diagnostics([redo_diagnostic(self.factory, places)])
         if self._pose is not None and self._markers.get_subscription_count():
-            self._markers.publish(trail_markers(self.factory, self._trail.points, self._pose))
+            self._markers.publish(self._run_markers.message(self._trail, places, self._pose))
 
     def _hold(self, request: SetBool.Request, response: SetBool.Response) -> SetBool.Response:
         why = self.get_parameter('hold_reason').value
         self._gate.set_manual_hold(request.data, self.now_ns(), why)
-        self._update()
         response.success = True
-        response.message = self._sent.text
+        response.message = self._update().text
         return response
 
     def _change(self, name: str, old: float, new: float) -> None:
@@ -126,16 +144,19 @@ class CaptureGate(QualityNode):
             self._gate.point_error_limit_m = new
         else:
             self._gate.limits = replace(self._gate.limits, **{name.partition('.')[2]: new})
+            self._redo.limits = self._gate.limits
         now_ns = self.now_ns()
         self.publish_events([Event(
             'parameter_changed', 'gate', now_ns, now_ns,
             f'{name} changed from {old:g} to {new:g}', {'from': old, 'to': new})])
 
-    def _update(self) -> None:
+    def _update(self) -> Decision:
         now_ns = self.now_ns()
         decision = self._gate.update(now_ns)
         changed = self._sent is None or self._sent.allowed != decision.allowed
         self._sent = decision
+        if self._gate.hold_now is not None:
+            self._redo.set_onset(self._gate.hold_now.onset_ns)
         if changed or self._due(now_ns, self._repeat_ns, REPEAT_S):
             self._repeat_ns = now_ns
             self._allowed.publish(Bool(data=decision.allowed))
@@ -150,6 +171,7 @@ class CaptureGate(QualityNode):
             self._diagnostics_ns = now_ns
             self.publish_diagnostics([gate_diagnostic(
                 self.factory, decision, self._gate.hold_now, self._budget.figures())])
+        return decision
 
     def _show(self, decision: Decision, now_ns: int) -> None:
         """Send the lamp's colour when it changes, which is also how it flashes."""

@@ -12,6 +12,7 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from robot_mapping_qa.bag.ledger_file import (
     CAPTURES_FILE, finish_ledger, LedgerError, LedgerFile)
 from robot_mapping_qa.capture.live_ledger import LiveLedger
+from robot_mapping_qa.capture.time_error import time_error
 from robot_mapping_qa.configuration import ConfigurationError, Stream
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.serialized import (
@@ -70,7 +71,7 @@ class CaptureLedger(QualityNode):
         self._rows = 0
         self._trouble = ''
         self._pose_verdict: Verdict | None = None
-        self._time_errors_s: dict[str, float | None] = {}
+        self._timing_verdict: Verdict | None = None
         self._heard_ns = (self.now_ns(), time.monotonic_ns())
         for topic in (TIMING_VERDICT, POSE_VERDICT):
             self.create_subscription(
@@ -92,7 +93,7 @@ class CaptureLedger(QualityNode):
                 self.get_logger().error(f'{name}: {error}', throttle_duration_sec=1.0)
                 return
             self._ledger.add_capture(
-                name, stamp_ns, receive_ns, self._time_errors_s.get(name))
+                name, stamp_ns, receive_ns, time_error(self._timing_verdict, name))
         self.watch(stream.watched_topic, stream.watched_type, stream.rate_hz, take)
 
     def _take_verdict(self, message: DiagnosticArray) -> None:
@@ -104,10 +105,7 @@ class CaptureLedger(QualityNode):
         if verdict.source == 'pose':
             self._pose_verdict = verdict
         else:
-            self._time_errors_s = {
-                name: None if error_s is None else abs(error_s)
-                for name in self._ledger.counts
-                for error_s in (verdict.figures.get(f'{name}/time_error_s'),)}
+            self._timing_verdict = verdict
 
     def _take_pose(self, data: bytes, _receive_ns: int, _source_ns: int | None,
                    _now_ns: int) -> None:
@@ -119,8 +117,9 @@ class CaptureLedger(QualityNode):
             self.get_logger().error(f'{POSE.name}: {error}', throttle_duration_sec=1.0)
             return
         figures = self._pose_verdict.figures
+        self._ledger.set_distance(figures.get('working_distance_m'))
         self._ledger.add_pose(pose, figures.get('path_length_m') or 0.0,
-                              figures.get('point_error_m') is not None)
+                              figures.get('sigma_position_m') is not None)
 
     def _take_gate(self, status: DiagnosticStatus) -> None:
         self._heard_ns = (self.now_ns(), time.monotonic_ns())

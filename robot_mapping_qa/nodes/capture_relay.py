@@ -11,6 +11,7 @@ from typing import Any, Mapping
 
 from diagnostic_msgs.msg import DiagnosticStatus
 from rclpy.callback_groups import ReentrantCallbackGroup
+from rclpy.client import Client
 from rclpy.clock import Clock, ClockType
 from rclpy.event_handler import (
     QoSRequestedIncompatibleQoSInfo, SubscriptionEventCallbacks)
@@ -156,7 +157,7 @@ class CaptureRelay(QualityNode):
         # A group of their own: a pending call must neither wait for itself nor stop the rest.
         group = ReentrantCallbackGroup()
         name = self.resolve_service_name(name)
-        self._trigger = self.create_client(Trigger, name, callback_group=group)
+        self._trigger: Client = self.create_client(Trigger, name, callback_group=group)
         self.create_service(Trigger, name + SUFFIX, self._take_trigger, callback_group=group)
 
     def _clocks(self) -> tuple[int, int]:
@@ -168,7 +169,7 @@ class CaptureRelay(QualityNode):
             if time.monotonic_ns() - before_ns < _READ_NS:
                 return now_ns, before_ns
 
-    def _take_allowed(self, message: Bool, info: Mapping[str, int]) -> None:
+    def _take_allowed(self, message: Bool, info: Mapping[str, Any]) -> None:
         waited_ns = max(0, time.time_ns() - info['received_timestamp'])
         self._count_gates()
         self._gate.hear(message.data, *self._clocks(), waited_ns)
@@ -215,15 +216,16 @@ class CaptureRelay(QualityNode):
         elif self._sets is None or topic not in self._sets:
             topic.send(data)
         else:
-            self._add_to_sets(Member(make_header(self.factory, stamp_ns), data, topic, stamp_ns))
+            self._add_to_sets(self._sets, Member(
+                make_header(self.factory, stamp_ns), data, topic, stamp_ns))
 
-    def _add_to_sets(self, member: Member) -> None:
+    def _add_to_sets(self, sets: RelayedSets, member: Member) -> None:
         if self._gate.breaks != self._breaks:
             # Time may have gone back: what waits could keep the new messages out for ever.
             self._breaks = self._gate.breaks
-            self._sets.clear()
+            sets.clear()
         self._without_set += 1
-        self._sets.add(member)
+        sets.add(member)
 
     def _complete(self, *members: Member) -> None:
         now_ns, steady_ns = self._clocks()

@@ -6,8 +6,8 @@ from __future__ import annotations
 
 from typing import Mapping
 
-import numpy as np
 from robot_mapping_qa.capture.budget import Budget, point_budget
+from robot_mapping_qa.capture.time_error import time_error, TimeError
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Verdict
@@ -24,16 +24,16 @@ class LiveBudget:
         self._views = views
         self._poses: tuple[Odometry | None, Odometry | None] = (None, None)
         self._known = False
-        self._time_errors_s: dict[str, float] = {}
+        self._distance_m: float | None = None
+        self._timing: Verdict | None = None
 
     def take_verdict(self, verdict: Verdict) -> None:
         """Take what a monitor knows: whether the covariance is worth anything, time errors."""
         if verdict.source == 'pose':
             self._known = verdict.figures.get('point_error_m') is not None
-        else:
-            self._time_errors_s = {
-                name: error_s for name in self._views
-                if (error_s := verdict.figures.get(f'{name}/time_error_s')) is not None}
+            self._distance_m = verdict.figures.get('working_distance_m')
+        elif verdict.source == 'timing':
+            self._timing = verdict
 
     def take_pose(self, pose: Odometry) -> None:
         """Take the newest pose with its covariance."""
@@ -46,8 +46,10 @@ class LiveBudget:
         Keys are such as ``budget/front_camera/rotation_share_y``.
         """
         figures: dict[str, float] = {}
-        for name, error_s in self._time_errors_s.items():
-            budget = self._of(self._views[name], error_s)
+        for name, view in self._views.items():
+            error = time_error(self._timing, name)
+            budget = None if error is None or self._distance_m is None else self._of(
+                view.at(self._distance_m), error)
             if budget is None:
                 continue
             figures[f'budget/{name}/radius_m'] = float(budget.radius_m)
@@ -56,9 +58,9 @@ class LiveBudget:
                     figures[f'budget/{name}/{part}_share_{axis}'] = round(share, 4)
         return figures
 
-    def _of(self, view: View, sigma_s: float) -> Budget | None:
+    def _of(self, view: View, error: TimeError) -> Budget | None:
         before, pose = self._poses
-        if before is None or not self._known:
+        if before is None or pose is None or not self._known:
             return None
         seconds = (pose.stamp_ns - before.stamp_ns) * 1e-9
         if not 0.0 < seconds < _LONGEST_GAP_S:
@@ -67,5 +69,6 @@ class LiveBudget:
         velocity = (pose.position_m - before.position_m) / seconds
         turn_rate = (turn * first.inv()).as_rotvec() / seconds
         return point_budget(
-            pose.covariance, turn.apply(view.lever_m), velocity, turn_rate, np.abs(sigma_s),
-            turn.apply(view.line_of_sight_m), view.mount_sigma_m, view.mount_sigma_rad)
+            pose.covariance, turn.apply(view.lever_m), velocity, turn_rate, error.sigma_s,
+            turn.apply(view.line_of_sight_m), view.mount_sigma_m, view.mount_sigma_rad,
+            error.moved_s)

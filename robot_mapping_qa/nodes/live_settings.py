@@ -35,27 +35,36 @@ def settings_in(group: str, limits: Any) -> list[LiveSetting]:
 
 class LiveSettings:
     """
-    Declares settings, checks what they are set to, and tells of each change.
+    Checks what a node's parameters are set to while it runs, and tells of each change.
 
-    What a node reads at its start only is refused while it runs, so that nobody believes in a
-    change that has no effect.
+    What a node reads at its start only is refused, so that nobody believes in a change that has
+    no effect; at first that is everything.
     """
 
-    def __init__(self, node: Node, settings: Iterable[LiveSetting],
-                 changed: Callable[[str, float, float], None],
-                 texts: Iterable[str] = ()) -> None:
+    def __init__(self, node: Node) -> None:
+        """Refuse from now on whatever is not offered."""
+        self._node = node
+        self._settings: dict[str, LiveSetting] = {}
+        self._texts: frozenset[str] = frozenset()
+        self._changed: Callable[[str, float, float], None] = lambda name, old, new: None
+        self.values: dict[str, float] = {}
+        """The present value of each setting, by the parameter's name."""
+        node.add_on_set_parameters_callback(self._check)
+        node.add_post_set_parameters_callback(self._apply)
+
+    def offer(self, settings: Iterable[LiveSetting],
+              changed: Callable[[str, float, float], None], texts: Iterable[str] = ()) -> None:
         """
-        Declare the parameters; ``changed(name, old, new)`` is called after each change.
+        Declare parameters that may be set; ``changed(name, old, new)`` is called after a change.
 
         ``texts`` names parameters that the node has declared and reads whenever it needs them;
         they may be set to any text.
         """
-        self._node = node
         self._settings = {setting.name: setting for setting in settings}
         self._texts = frozenset(texts)
         self._changed = changed
         self.values = {name: setting.value for name, setting in self._settings.items()}
-        """The present value of each setting, by the parameter's name."""
+        node = self._node
         for setting in self._settings.values():
             if node.has_parameter(setting.name):
                 node.undeclare_parameter(setting.name)
@@ -64,8 +73,6 @@ class LiveSettings:
                 description=setting.text, dynamic_typing=True, floating_point_range=[
                     FloatingPointRange(from_value=setting.low, to_value=setting.high)]),
                 ignore_override=True)
-        node.add_on_set_parameters_callback(self._check)
-        node.add_post_set_parameters_callback(self._apply)
 
     def _check(self, parameters: list[Parameter]) -> SetParametersResult:
         problems = [problem for parameter in parameters

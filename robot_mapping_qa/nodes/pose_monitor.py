@@ -9,13 +9,15 @@ from concurrent.futures import Future, ThreadPoolExecutor
 import sys
 from typing import Any, Callable
 
+from diagnostic_msgs.msg import DiagnosticArray
 from robot_mapping_qa.capture.gate import leaves_the_gate_alone
 from robot_mapping_qa.configuration import Stream
 from robot_mapping_qa.messages.outputs import (
     point_error_message, pose_diagnostic, pose_message)
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
 from robot_mapping_qa.messages.topics import (
-    POINT_ERROR, POSE, POSE_VERDICT, REBASE_SERVICE)
+    CAMERA_VERDICT, POINT_ERROR, POSE, POSE_VERDICT, REBASE_SERVICE)
+from robot_mapping_qa.messages.verdict_message import verdict_from_message
 from robot_mapping_qa.monitors import make_pose_monitor
 from robot_mapping_qa.nodes.base import QualityNode
 from robot_mapping_qa.nodes.qos import OUTPUT_QOS, VERDICT_QOS
@@ -51,6 +53,9 @@ class PoseMonitor(QualityNode):
         self._jobs: deque[tuple[Future, Callable[[Any], None]]] = deque()
         for stream in self.configuration.streams:
             self._watch_for_pose(stream)
+        if self.configuration.check_cameras:
+            self.create_subscription(
+                DiagnosticArray, CAMERA_VERDICT.name, self._take_camera_verdict, VERDICT_QOS)
         on_every_tick(self, self.now_ns, self._tick)
         self.create_timer(OUTPUTS_S, self._send_outputs)
         self.create_timer(DETAILS_S, self._send_details)
@@ -66,6 +71,13 @@ class PoseMonitor(QualityNode):
                  _callback_ns: int) -> None:
             tell(receive_ns, data)
         self.watch(stream.topic, stream.type, stream.rate_hz, take)
+
+    def _take_camera_verdict(self, message: DiagnosticArray) -> None:
+        try:
+            self._monitor.add_camera_verdict(verdict_from_message(message), self.now_ns())
+        except ValueError:
+            # The gate, which takes the same messages, writes to the log what is wrong with it.
+            return
 
     def _beside(self, job: Callable[[], Any], done: Callable[[Any], None]) -> None:
         """Do a job in the worker, unless it has not finished the last; see `_collect`."""

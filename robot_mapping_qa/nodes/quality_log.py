@@ -169,7 +169,7 @@ class QualityLog(QualityNode):
     def _record(self, topic: str, type_name: str, qos: QoSProfile) -> None:
         write = self._writer(topic, type_name)
 
-        def received(data: bytes, info: Mapping[str, int]) -> None:
+        def received(data: bytes, info: Mapping[str, Any]) -> None:
             if self.simulated_time:
                 write(data, self.now_ns(), None)
             else:

@@ -7,9 +7,11 @@ from __future__ import annotations
 from collections import Counter
 from typing import Callable, Mapping, NamedTuple
 
-from rclpy.event_handler import SubscriptionEventCallbacks
+from rclpy.event_handler import PublisherEventCallbacks, SubscriptionEventCallbacks
 from rclpy.node import Node
+from rclpy.publisher import Publisher
 from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
+from rclpy.subscription import Subscription
 from rclpy.topic_endpoint_info import TopicEndpointInfo
 from robot_mapping_qa.capture.relay import Reason
 from robot_mapping_qa.messages.factory import message_class
@@ -20,6 +22,9 @@ SUFFIX = '/inspection'
 
 NO_EVENTS = SubscriptionEventCallbacks(use_default_callbacks=False)
 """For subscriptions that need no word of a mismatch: each event costs time at every turn."""
+
+NO_OFFERS = PublisherEventCallbacks(use_default_callbacks=False)
+"""The same for publishers."""
 
 _HEADER = 'std_msgs/Header'
 
@@ -59,8 +64,8 @@ class RelayedTopic:
         self._node = node
         self._take = take
         self._offer: _Offer | None = None
-        self._subscription = None
-        self._publisher = None
+        self._subscription: Subscription | None = None
+        self._publisher: Publisher | None = None
 
     def connect(self) -> None:
         """Follow the publishers on the graph; `trouble` says what hinders."""
@@ -77,9 +82,11 @@ class RelayedTopic:
         self._offer = offer
         if self._subscription is not None:
             self._node.destroy_subscription(self._subscription)
+        if self._publisher is not None:
             self._node.destroy_publisher(self._publisher)
         self._publisher = self._node.create_publisher(
-            kind, self.topic + SUFFIX, self._qos(offer.reliable, offer.latched))
+            kind, self.topic + SUFFIX, self._qos(offer.reliable, offer.latched),
+            event_callbacks=NO_OFFERS)
         # Only what is sent from now on: a message kept for latecomers is too old to judge.
         self._subscription = self._node.create_subscription(
             kind, self.topic, lambda data, info: self._take(self, data, info),
@@ -87,9 +94,10 @@ class RelayedTopic:
             event_callbacks=NO_EVENTS)
 
     def send(self, data: bytes) -> None:
-        """Pass a message on."""
-        self._publisher.publish(data)
-        self.passed += 1
+        """Pass a message on, once connected."""
+        if self._publisher is not None:
+            self._publisher.publish(data)
+            self.passed += 1
 
     def _offered(self, publishers: list[TopicEndpointInfo]) -> _Offer | None:
         types = sorted({info.topic_type for info in publishers})

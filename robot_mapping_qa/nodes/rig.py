@@ -63,7 +63,7 @@ class RigNode(Node):
             self._truth_file = Path(truth_file) if truth_file else None
             self._first_ns: dict[int, int] = {}
             self._lateness = Lateness()
-            self._write_truth()
+            self._write_truth(with_path=True)
         except ScenarioError as error:
             raise ConfigurationError([str(error)], 'rig') from error
 
@@ -89,7 +89,7 @@ class RigNode(Node):
         self._stop.set()
         self._thread.join()
         if self._error is None:
-            self._write_truth()
+            self._write_truth(with_path=True)
         self.get_logger().info(str(self._lateness))
 
     def _refuse_unknown(self) -> None:
@@ -170,11 +170,18 @@ class RigNode(Node):
             self.get_logger().info(f'fault: {fault.kind} on {fault.sensor}')
             self._write_truth()
 
-    def _write_truth(self) -> None:
-        """Write the truth as far as it has happened; readers never see half a file."""
+    def _write_truth(self, with_path: bool = False) -> None:
+        """
+        Write the truth as far as it has happened; readers never see half a file.
+
+        The true path on a route takes too long to write while messages are due: it is in the file
+        at the start and at the end only.
+        """
         if self._truth_file is None:
             return
         truth = self._rig.truth()
+        if with_path and self._rig.scenario.route is not None:
+            truth['path'] = self._rig.true_path()
         for index, fault in enumerate(truth['faults']):
             fault['first_message_ns'] = self._first_ns.get(index)
         truth['live'] = self._lateness.figures()

@@ -1,17 +1,19 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
-"""Starting, running and ending a node so that a user never meets a traceback."""
+"""Starting, running and ending nodes so that a user never meets a traceback."""
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 import signal
 import sys
 import threading
-from typing import Callable, Sequence
+from typing import Callable, Iterable, Sequence
 
 import rclpy
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
+from rclpy.impl.implementation_singleton import rclpy_implementation
 from rclpy.node import Node
 from rclpy.signals import SignalHandlerOptions
 from rclpy.utilities import remove_ros_args
@@ -30,11 +32,18 @@ class NodeDone(Exception):
 
 
 def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = None) -> int:
+    """Spin one node until it is interrupted or done, and return the exit status."""
+    return run_nodes((make_node,), arguments)
+
+
+def run_nodes(make_nodes: Iterable[Callable[[], Node]],
+              arguments: Sequence[str] | None = None) -> int:
     """
-    Spin one node until it is interrupted or done, and return the exit status.
+    Spin nodes in one executor until interrupted or one is done, and return the exit status.
 
     A node may have a ``close()`` for last words such as a final message or a closed file: it
-    runs while the middleware is still up, which is why the signals are handled here.
+    runs while the middleware is still up, which is why the signals are handled here. The node
+    made last is closed first.
     """
     given = list(sys.argv if arguments is None else arguments)
     usage = f'{Path(given[0]).stem} --ros-args --params-file FILE [-p NAME:=VALUE]'
@@ -56,15 +65,22 @@ def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = No
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
-    node = None
+    nodes: list[Node] = []
     executor = SingleThreadedExecutor()
     try:
-        try:
-            node = make_node()
-        except LookupError as error:
-            # A message type that is not installed. Later on it would be a fault of the node.
-            raise ConfigurationError([str(error)], 'parameters') from error
-        executor.add_node(node)
+        for make_node in make_nodes:
+            try:
+                nodes.append(make_node())
+            except LookupError as error:
+                # A message type that is not installed. Later on it would be a fault of the node.
+                raise ConfigurationError([str(error)], 'parameters') from error
+            except rclpy_implementation.RCLError as error:
+                # The middleware cannot do what is asked for, such as security without keys.
+                raise ConfigurationError([str(error).splitlines()[0]], 'middleware') from error
+            executor.add_node(nodes[-1])
+        # What imports and nodes have made stays: without this the garbage collector's look
+        # through it stops everything for some 30 ms now and then.
+        gc.freeze()
         while not stop.is_set():
             executor.spin_once(timeout_sec=LONGEST_WAIT_S)
     except ConfigurationError as error:
@@ -73,7 +89,7 @@ def run_node(make_node: Callable[[], Node], arguments: Sequence[str] | None = No
     except (NodeDone, ExternalShutdownException):
         pass
     finally:
-        if node is not None:
+        for node in reversed(nodes):
             if hasattr(node, 'close'):
                 node.close()
             executor.remove_node(node)

@@ -18,7 +18,7 @@ with a quarter the deviation dies out fastest without swinging (double root at o
 """
 
 
-def on_every_tick(node: Node, now_ns: Callable[[], int], callback: Callable[[], None],
+def on_every_tick(node: Node, now_ns: Callable[[], int], callback: Callable[[], object],
                   phase_ns: int = 0) -> None:
     """
     Call ``callback`` at each whole multiple of the tick period, plus ``phase_ns``, of ``now_ns``.

@@ -52,11 +52,18 @@ class CameraMonitor:
             self._start_ns = now_ns
 
     def verdict(self, now_ns: int) -> Verdict:
-        """Judge cameras and motion at ``now_ns``; to be asked at every tick, after `tick`."""
+        """
+        Judge cameras and motion at ``now_ns``; to be asked at every tick, after `tick`.
+
+        The figures are those of `MotionMonitor.figures`, and ``aid_sees``: whether any aiding
+        camera can be relied on (1 or 0), None where none is configured.
+        """
+        sees = self._motion.aid_sees(now_ns)
         conditions = [condition for name in self._cameras
                       for condition in self.conditions(name, now_ns)]
         return Verdict('camera', now_ns, (*conditions, *self._motion.conditions(now_ns)),
-                       self._motion.figures(now_ns))
+                       {**self._motion.figures(now_ns),
+                        'aid_sees': None if sees is None else float(sees)})
 
     def conditions(self, name: str, now_ns: int) -> list[Condition]:
         """Return what is wrong with one camera; pictures that do not come are one as well."""
@@ -67,8 +74,9 @@ class CameraMonitor:
         if onset_ns is None:
             onset_ns = now_ns if self._start_ns is None else self._start_ns
         severity = Severity.HARD if name in self._required else Severity.NOTICE
-        return [Condition(f'{name}/no_picture', camera.problem(now_ns), severity, onset_ns,
-                          f'{name} sent no pictures')]
+        record = f'{name} sent no pictures'
+        return [Condition(f'{name}/no_picture', camera.problem(now_ns) or record, severity,
+                          onset_ns, record)]
 
     def figures(self, name: str, now_ns: int) -> dict[str, float | None]:
         """Return the figures of one camera's newest picture; see `ImageHealthMonitor`."""

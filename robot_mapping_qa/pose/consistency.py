@@ -78,7 +78,7 @@ class Innovation:
 
     begin_ns: int
     end_ns: int
-    difference: np.ndarray
+    difference: Sequence[float]
     turn: np.ndarray
     growth: np.ndarray
     reported: np.ndarray
@@ -179,10 +179,10 @@ class InnovationWindow:
         tail = (1.0 - confidence) / 2.0
         telling = (self._tells_both_ways and growing.any()
                    and _share(unit, other) >= _LEAST_UNIT_SHARE)
-        return Inflation(*(
+        factor, low, high = (
             self._factor(difference, unit, other + 2.0 * variance * np.eye(unit.shape[-1]), level)
-            for variance, level in zip(jitter, (0.5, 1.0 - tail, tail))),
-            len(difference), bool(telling))
+            for variance, level in zip(jitter, (0.5, 1.0 - tail, tail)))
+        return Inflation(factor, low, high, len(difference), bool(telling))
 
     def _intervals(self, steps: Sequence[Innovation]) -> tuple[np.ndarray, np.ndarray]:
         """Return the number of each interval's first step, and whether it is complete (bool)."""
@@ -287,8 +287,11 @@ def _calibration(difference: np.ndarray, motion: np.ndarray,
         if not count:
             break
         for axis in range(axes):
-            noise = max(float(np.mean(residual[usual, axis] ** 2)), 1e-30)
-            gain = np.linalg.solve(inputs.T @ inputs + noise * np.eye(len(sigmas)), inputs.T)
+            squares = inputs.T @ inputs
+            # In a simulation two sources may agree exactly, about axes that never turn.
+            noise = max(float(np.mean(residual[usual, axis] ** 2)),
+                        1e-12 * float(np.trace(squares)), 1e-30)
+            gain = np.linalg.solve(squares + noise * np.eye(len(sigmas)), inputs.T)
             coefficients[:, axis] = gain @ difference[usual, axis]
             taken += float(np.trace(gain @ inputs)) / axes
         enlarged = (count / max(1.0, count - taken)) ** 0.5

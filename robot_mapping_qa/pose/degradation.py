@@ -30,6 +30,8 @@ _AHEAD_STEP_M = 0.5
 # Share of dead reckoning's error that is open: expected where the unit is held, half of the rise
 # that matters, the sum that proves it, and the share below which it is over.
 _HELD, _SLACK, _PROVED, _OVER = 0.15, 0.2, 0.5, 0.3
+# From this share on dead reckoning decides.
+_OPEN = 0.5
 
 
 class DegradationEstimate:
@@ -58,7 +60,7 @@ class DegradationEstimate:
     def restart(self) -> None:
         """Forget the poses and what holds the unit; the next pose is a start."""
         self._clouds: dict[str, tuple[np.ndarray, int]] = {}
-        self._camera_sees = False
+        self._seen_ns: int | None = None
         self.is_blind = False
         """Whether clouds ought to come and none does."""
         self._holders: tuple | None = None
@@ -183,22 +185,25 @@ class DegradationEstimate:
         self._clouds[name] = (
             self.limits.registration_efficiency * adjoint.T @ information @ adjoint, now_ns)
 
-    def set_camera(self, sees: bool) -> None:
-        """Take note whether a camera that aids the unit sees well."""
-        self._camera_sees = sees
+    def set_camera(self, sees: bool, now_ns: int) -> None:
+        """Take note whether an aiding camera sees well; that counts for as long as a cloud."""
+        self._seen_ns = now_ns if sees else None
 
     def _update_hold(self, now_ns: int) -> None:
         """Work out what holds the unit, where that has changed."""
         stale_ns = self.limits.geometry_stale_s * 1e9
         clouds = [cloud for cloud in self._clouds.values() if now_ns - cloud[1] <= stale_ns]
-        waits = not self._clouds and now_ns - self._started_ns <= stale_ns
+        waits = not self._clouds and self._started_ns is not None and (
+            now_ns - self._started_ns <= stale_ns)
         self.is_blind = bool(self._to_sensor) and not clouds and not waits
         if not self._to_sensor or waits:
-            holders, information = ('good',), self._good
+            holders: tuple[object, ...] = ('good',)
+            information = self._good
         else:
-            holders = (*(cloud[1] for cloud in clouds), self._camera_sees)
+            sees = self._seen_ns is not None and now_ns - self._seen_ns <= stale_ns
+            holders = (*(cloud[1] for cloud in clouds), sees)
             information = sum((cloud[0] for cloud in clouds), np.zeros((6, 6)))
-            if self._camera_sees:
+            if sees:
                 information = information + self._picture
         if holders != self._holders:
             self._holders = holders
@@ -250,6 +255,20 @@ class DegradationEstimate:
                 return (number + share) * _AHEAD_STEP_M
             before_m = after_m
         return None
+
+    @property
+    def open_direction(self) -> np.ndarray | None:
+        """The unit vector (3,) in the frame along which clouds show that little holds the unit."""
+        if self.is_blind or not self._clouds:
+            return None
+        share, direction = self._hold.open_translation()
+        return self._rotation @ direction if share > _OPEN else None
+
+    @property
+    def holds_travel(self) -> bool:
+        """Whether clouds show that the unit is held in every direction."""
+        return (bool(self._clouds) and not self.is_blind
+                and self._hold.open_translation()[0] < _OVER)
 
     @property
     def hold(self) -> Hold:

@@ -62,11 +62,12 @@ class DegradationLimits:
         0.0003, 0.000001, 1.0,
         'The same for the orientation.')
     registration_efficiency: float = setting(
-        10.0, 0.001, 1000.0,
+        5.0, 0.001, 1000.0,
         'What the unit makes of its surroundings: the information of a registration, in clouds '
         'of the lidar stream of the robot. At 10 Hz and a walking speed of 0.7 m/s four clouds '
         'are taken on the way between two registrations, and the lidar of a mapping unit has two '
-        'to three times as many points.')
+        'to three times as many points; half of it counts, as clouds taken so close together '
+        'share what is wrong with them.')
     geometry_every_s: float = setting(
         0.4, 0.0, 60.0,
         'Clouds are judged this often, not each: the surroundings change with the way, and a '

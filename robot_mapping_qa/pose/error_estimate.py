@@ -4,9 +4,10 @@
 What is believed of the pose error: the reported covariance, the estimate, and which counts.
 
 The point error of the gate is the larger of two. One is what the unit says of itself, as long as
-that is not refuted; where it was found too small, it is inflated. The other is what the unit is
-estimated to have lost over the last metres, which needs no word of the unit. The pose that is
-published has the estimated covariance since the start, the last rebase or loop closure.
+that is not refuted, since the last rebase or loop closure; where it was found too small, it is
+inflated. The other is what the unit is estimated to have lost over the last metres, which needs no
+word of the unit. The pose that is published has the estimated covariance since the start, the last
+rebase or loop closure.
 """
 
 from __future__ import annotations
@@ -18,11 +19,13 @@ from typing import Mapping
 import numpy as np
 
 from robot_mapping_qa.pose import so3
+from robot_mapping_qa.pose.consistency import Inflation
 from robot_mapping_qa.pose.degradation import DegradationEstimate
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.map_correction import Closure, MapCorrection, Pose
 from robot_mapping_qa.pose.point_error import point_error_m
 from robot_mapping_qa.pose.quaternion import Quaternion, rotate, Vector
+from robot_mapping_qa.pose.reported_error import OpenGrowth, ReportedError
 from robot_mapping_qa.pose.se3 import turn_covariance
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Condition, Event, Severity
@@ -56,12 +59,24 @@ class ErrorEstimate:
         self.degradation = DegradationEstimate(limits, mounts)
         self._map = MapCorrection(limits.closure_limit_m, limits.closure_limit_rad)
         self._map_frame = ''
+        self._reported = ReportedError()
+        self._open_growth = OpenGrowth()
         self.restart()
+
+    def set_lever(self, lever_m: Vector) -> None:
+        """Take another point as the one that is inspected, in the unit's frame."""
+        self._lever_m = lever_m
+        self._reach_m = hypot(*lever_m)
+        self._bound_m = self._rms_m(self._of_late)
 
     def restart(self) -> None:
         """Forget everything: the next pose is a start."""
         self.degradation.restart()
         self._map.restart()
+        self._reported.restart()
+        self._open_growth.restart()
+        self._report: np.ndarray | None = None
+        self._report_factor = 1.0
         self._has_map = False
         self._quaternion: Quaternion = (0.0, 0.0, 0.0, 1.0)
         self._way_m = 0.0
@@ -83,6 +98,9 @@ class ErrorEstimate:
             self._reported_start = reported
         if degradation.add_pose(position_m, quaternion, now_ns):
             self._update(now_ns)
+            if self._report is not None:
+                self._open_growth.add(
+                    degradation.covariance, self._report, degradation.open_direction)
         if not self._has_map:
             return []
         return self._closed(
@@ -114,6 +132,7 @@ class ErrorEstimate:
                now_ns: int) -> None:
         # A correction of the map is against the odometry as it was.
         self._map.restart()
+        self._open_growth.interrupt()
         if self.degradation.is_started:
             self._quaternion = quaternion
             self.degradation.skip(position_m, quaternion, jump)
@@ -124,6 +143,12 @@ class ErrorEstimate:
         self._reported_start = None
         self._closed_at_m = self._way_m
         self.degradation.start(position_m, quaternion, now_ns)
+        self._begin_anew(now_ns)
+
+    def _begin_anew(self, now_ns: int) -> None:
+        """Go on from a good pose: what the unit has reported up to here is old."""
+        self._reported.forgive()
+        self._open_growth.restart()
         self._update(now_ns)
 
     def trust_start(self) -> None:
@@ -152,7 +177,7 @@ class ErrorEstimate:
                 text += f', {percent:.2g} % of the {way_m:.0f} m travelled'
                 values['percent_of_distance'] = percent
             self.degradation.close_loop()
-            self._update(now_ns)
+            self._begin_anew(now_ns)
             events.append(Event('loop_closure', self._name, now_ns, now_ns, text, values))
         return events
 
@@ -180,22 +205,45 @@ class ErrorEstimate:
         # The root mean square of d + t x l is at most that of d plus |l| times that of t.
         return (xx + yy + zz) ** 0.5 + self._reach_m * (aa + bb + cc) ** 0.5
 
-    def believed(self, reported: np.ndarray | None) -> np.ndarray:
+    def report(self, reported: np.ndarray | None, too_small_by: float = 1.0) -> None:
+        """
+        Take what the unit reports with the newest pose, None where that cannot be used.
+
+        ``too_small_by`` is the factor that its standard deviations are to be enlarged by.
+        """
+        self._report = reported
+        self._report_factor = too_small_by
+        if reported is not None:
+            self._reported.add(reported)
+
+    def believed(self) -> np.ndarray:
         """
         Return the covariance (6, 6) that counts for a picture taken now, in ROS order.
 
-        The larger one of the estimate of late and of ``reported``, which is None where the unit
-        says nothing that can be used.
+        The larger one of the estimate of late and of the report.
         """
-        if reported is None or self._rms_m(reported) < self._bound_m:
-            return self._of_late
-        return reported
+        report = self._report_that_counts()
+        return self._of_late if report is None else report
 
-    def bound_m(self, reported: np.ndarray | None) -> float:
+    def bound_m(self) -> float:
         """Return a bound of the root mean square of the error of a point, at little cost."""
-        if reported is None:
-            return self._bound_m
-        return max(self._bound_m, self._rms_m(reported))
+        report = self._report_that_counts()
+        return self._bound_m if report is None else self._rms_m(report)
+
+    def _report_that_counts(self) -> np.ndarray | None:
+        """Return what the unit reports, enlarged; None unless it is more than the estimate."""
+        factor = self._report_factor
+        if self._report is None or factor * self._rms_m(self._report) < self._bound_m:
+            return None
+        reported = self._reported.covariance
+        if reported is None or factor * self._rms_m(reported) < self._bound_m:
+            return None
+        return reported if factor == 1.0 else factor ** 2 * reported
+
+    @property
+    def report_inflation(self) -> Inflation | None:
+        """How far the report grows too slowly where nothing holds the unit; see `OpenGrowth`."""
+        return self._open_growth.inflation
 
     def published(self, odometry: Odometry) -> Odometry:
         """Return the newest pose, as corrected by the map, with the covariance since the start."""
@@ -240,9 +288,11 @@ class ErrorEstimate:
         that nothing holds; ``geometry_known`` 0 where no cloud tells what holds the unit, so that
         its good state is assumed or, with a geometry stream that is silent, the worst.
         ``until_limit_*`` is how far and how long it is until the point error reaches its limit as
-        things are, None where it does not.
+        things are, None where it does not, or where the report counts, which cannot be foreseen.
         """
         until_s = None
+        if self._report_that_counts() is not None:
+            return {**self._step_figures, 'until_limit_m': None, 'until_limit_s': None}
         if self._until_m is not None and speed_mps is not None and speed_mps > _LEAST_SPEED_MPS:
             until_s = self._until_m / speed_mps
         return {**self._step_figures, 'until_limit_s': until_s}

@@ -26,10 +26,11 @@ class GeometryLimits:
         'lidars say 0.01 to 0.03 m (common practice, no source).')
     unevenness: float = setting(
         0.03, 0.0, 0.3,
-        'How far a surface strays from the plane of a patch, as a share of the edge of its voxel. '
-        'All points of the patch share this error: it does not average out over them, so a dense '
-        'cloud does not pretend to micrometres, and large patches count less than small ones '
-        '(common practice, no source).')
+        'How far a surface strays from the plane of a patch in the smallest voxel, as a share of '
+        'its edge; in larger ones it grows with the square root of the edge. All points of the '
+        'patch share this error: it does not average out over them, so a dense cloud does not '
+        'pretend to micrometres, and large patches count less than small ones (common practice, '
+        'no source).')
     voxel_m: float = setting(
         0.3, 0.1, 5.0,
         'Edge of the smallest voxel. Fifteen times the range noise, so that the plane in it is '
@@ -44,10 +45,10 @@ class GeometryLimits:
         'The information that noisy normals feign is taken off; so many times as much is taken '
         'off beside it, because the noise is not known exactly.')
     stray_share: float = setting(
-        0.005, 0.0, 0.5,
+        0.008, 0.0, 0.5,
         'This share of all information is taken off every direction as well: a leaf, or a corner '
         'that looks like a plane. In simulated straight corridors, 16 to 128 rings at any tilt, '
-        'such patches feigned up to 0.004 along the corridor.')
+        'such patches feigned up to 0.0074 along the corridor.')
     chance_share: float = setting(
         0.02, 0.0, 1.0,
         'Points that lie on no plane, as in vegetation, do form one by chance: about one in a '

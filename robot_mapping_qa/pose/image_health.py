@@ -207,7 +207,8 @@ class ImageHealthMonitor:
         """Return whether a picture is that of the sample before, pixel for pixel."""
         if self._previous is None or stamp_ns <= self._stamp_ns:
             return False
-        if self._figures['dark_share'] + self._figures['bright_share'] > _TELLS_NOTHING:
+        dark, bright = self._figures['dark_share'], self._figures['bright_share']
+        if (dark or 0.0) + (bright or 0.0) > _TELLS_NOTHING:
             return False
         # The noise of a sensor makes any two pictures differ, also of a scene at rest.
         return np.array_equal(windows, self._previous)
@@ -230,7 +231,7 @@ class ImageHealthMonitor:
     def _sentence(self, kind: str) -> str:
         trouble = self._troubles[kind]
         sentence = f'{self.name} {trouble.what}'
-        if kind == 'frozen':
+        if kind == 'frozen' and self._sampled_ns is not None:
             lasted_s = (self._sampled_ns - trouble.onset_ns) * 1e-9
             sentence += f': the same picture for {lasted_s:.1f} s'
         return sentence

@@ -163,7 +163,10 @@ class JumpDetector:
             if reported is not None:
                 return hypot(*reported)
         velocity = self._velocity()
-        return hypot(*velocity[of_velocity]) if velocity is not None else None
+        if velocity is None:
+            return None
+        linear_mps, angular_radps, _ = velocity
+        return hypot(*(angular_radps if of_velocity else linear_mps))
 
     def step(self, sample: PoseSample) -> Step | None:
         """

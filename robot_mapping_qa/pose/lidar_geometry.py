@@ -87,8 +87,10 @@ def patch_information(patches: Patches, limits: GeometryLimits) -> np.ndarray:
     """
     if not len(patches.points):
         return np.zeros((6, 6))
+    # As of a random walk, the deviation from a plane grows with the square root of its size: a
+    # wall's own flatness tolerance does not grow as fast as the wall.
     weight = 1.0 / (patches.variance_m2 / patches.points
-                    + (limits.unevenness * patches.edge_m) ** 2)
+                    + limits.unevenness ** 2 * limits.voxel_m * patches.edge_m)
     centroid_m = patches.centroid_m
     motion = np.hstack([patches.normal, np.cross(centroid_m, patches.normal)])
     seen = (motion * weight[:, None]).T @ motion

@@ -56,6 +56,10 @@ class PoseLimits:
         0.35, 0.05, 10.0,
         'Silence after which the pose counts as lost, or five periods of the stream where those '
         'are longer. Long enough for a hiccup of the network, short against a picture interval.')
+    distance_stale_s: float = setting(
+        1.0, 0.05, 60.0,
+        'How long a reading of a range finder (role distance) counts. A robot walks a metre on '
+        'in it; single readings that find nothing are usual.')
     placeholder_after_m: float = setting(
         5.0, 0.1, 1000.0,
         'Distance over which the reported covariance must have changed at least once. One that '

@@ -16,7 +16,7 @@ from math import hypot
 from typing import NamedTuple
 
 from robot_mapping_qa.pose.quaternion import (
-    conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector)
+    conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector, vector)
 
 # Odometry is kept so long to find a map pose's stamp in: mapping takes its time.
 _KEPT_NS = 10_000_000_000
@@ -108,7 +108,7 @@ class MapCorrection:
                 expected = self.correction.times(odometry)
                 closure = Closure(
                     stamp_ns,
-                    tuple(b - a for a, b in zip(expected.position_m, in_map.position_m)),
+                    vector(b - a for a, b in zip(expected.position_m, in_map.position_m)),
                     rotation_vector(multiply(in_map.quaternion, conjugate(expected.quaternion))))
                 if closure.size_m > self._limit_m or closure.size_rad > self._limit_rad:
                     found.append(closure)
@@ -117,19 +117,21 @@ class MapCorrection:
 
     def _at(self, stamp_ns: int) -> Pose | None:
         """Return the odometry's pose at a stamp, None where it has none around it."""
-        after_ns, after = None, None
+        after_ns: int | None = None
+        after: Pose | None = None
         for before_ns, before in reversed(self._odometry):
             if before_ns == stamp_ns:
                 return before
             if before_ns < stamp_ns:
-                if after is None or after_ns - before_ns > _LONGEST_GAP_NS:
+                if after is None or after_ns is None or \
+                        after_ns - before_ns > _LONGEST_GAP_NS:
                     return None
                 share = (stamp_ns - before_ns) / (after_ns - before_ns)
                 turn = rotation_vector(multiply(conjugate(before.quaternion), after.quaternion))
                 return Pose(
-                    tuple(a + share * (b - a) for a, b in zip(
+                    vector(a + share * (b - a) for a, b in zip(
                         before.position_m, after.position_m)),
                     multiply(before.quaternion, from_rotation_vector(
-                        tuple(share * part for part in turn))))
+                        vector(share * part for part in turn))))
             after_ns, after = before_ns, before
         return None

@@ -5,14 +5,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot
 from typing import Any, Mapping, Sequence
 
 import numpy as np
 
+from robot_mapping_qa.pose.consistency import Inflation
 from robot_mapping_qa.pose.covariance_trust import CovarianceTrust
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.error_estimate import ErrorEstimate
+from robot_mapping_qa.pose.frame_watch import FrameWatch
 from robot_mapping_qa.pose.jump_log import JumpLog
 from robot_mapping_qa.pose.jumps import JumpDetector, Step
 from robot_mapping_qa.pose.latch import ConditionLatch
@@ -22,9 +23,11 @@ from robot_mapping_qa.pose.point_error import point_error_m
 from robot_mapping_qa.pose.pose_silence import silence_conditions
 from robot_mapping_qa.pose.quaternion import rotate
 from robot_mapping_qa.pose.trust_limits import TrustLimits
+from robot_mapping_qa.pose.unusable import UnusableMessages
 from robot_mapping_qa.pose.usable_pose import (
     frames_of, problem_of, sample_of, unit_quaternion)
-from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.pose.working_distance import WorkingDistance
+from robot_mapping_qa.records import Odometry, Range
 from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
 # Going back further than this is a new start (a bag played again, simulated time reset), less is
@@ -44,7 +47,9 @@ class PoseMonitor:
     Follows the one pose stream of a configuration.
 
     ``name`` is the stream's name, ``view_direction`` the direction in the unit's frame in which
-    the inspected structure lies (REP 103: x is forward), ``working_distance_m`` its distance.
+    the inspected structure lies from the camera at ``camera_m`` (REP 103: x is forward),
+    ``working_distance_m`` its distance where no ``range_finder`` (the name of a stream) measures
+    it.
     The stream counts as silent after ``silence_s``, or if that is None after the limits' time or
     five periods of ``rate_hz``. ``degradation``, ``mounts`` and ``point_error_limit_m`` are for
     the `ErrorEstimate`; ``trust`` holds the motion streams against the reported covariance. All
@@ -57,14 +62,12 @@ class PoseMonitor:
                  degradation: DegradationLimits = DegradationLimits(),
                  mounts: Mapping[str, np.ndarray] | None = None,
                  point_error_limit_m: float | None = None,
-                 trust: MotionTrust | None = None) -> None:
-        length = hypot(*view_direction)
-        if not length > 0.0:
-            raise ValueError(f'view_direction: found {view_direction!r}, expected a direction')
+                 trust: MotionTrust | None = None, range_finder: str | None = None,
+                 camera_m: Sequence[float] = (0.0, 0.0, 0.0)) -> None:
         self.name = name
         self.limits = limits
-        self._lever_m = tuple(
-            working_distance_m * float(axis) / length for axis in view_direction)
+        self.distance = WorkingDistance(
+            working_distance_m, view_direction, range_finder, limits.distance_stale_s, camera_m)
         if silence_s is None:
             silence_s = max(limits.stale_s, 5.0 / rate_hz if rate_hz else 0.0)
         self._silence_ns = round(silence_s * 1e9)
@@ -74,8 +77,10 @@ class PoseMonitor:
         self._motion = JumpDetector(limits)
         self._motion_trust = trust or MotionTrust(TrustLimits(), {})
         self._error = ErrorEstimate(
-            name, degradation, self._lever_m, mounts, point_error_limit_m)
+            name, degradation, self.distance.lever_m, mounts, point_error_limit_m)
         self._latch = ConditionLatch()
+        self._unusable = UnusableMessages(self._latch)
+        self._frames = FrameWatch(name)
         self._forget()
 
     def _forget(self) -> None:
@@ -85,12 +90,12 @@ class PoseMonitor:
         self._error.restart()
         self._motion_trust.restart()
         self._latch.clear()
-        self._reference_frames: tuple[str, str] | None = None
+        self._frames.restart()
         self._odometry: Odometry | None = None
         self._received_ns: int | None = None
         self._new_pose_ns: int | None = None
-        self._frames_changed_ns = 0
         self._jumps.restart()
+        self.distance.restart()
         self._step_ns = 0
 
     def add(self, odometry: Odometry, receive_ns: int) -> tuple[Event, ...]:
@@ -113,6 +118,12 @@ class PoseMonitor:
         self._new_pose_ns = receive_ns
         self._odometry = odometry
         sample = sample_of(odometry)
+        if odometry.linear_mps is not None and None in (
+                sample.linear_mps, sample.angular_radps):
+            # The poses tell the motion as well: the gate need not close.
+            events += self._unusable.add(
+                self.name, 'twist_invalid', f'{self.name} gives a twist that is not finite: it '
+                'is not used', Severity.NOTICE, receive_ns, self.limits.fault_hold_s)
         step = self._motion.step(sample)
         if step is not None:
             events += self._follow(step, receive_ns)
@@ -131,13 +142,18 @@ class PoseMonitor:
         """Take the unit's corrected pose; return the loop closures that it shows."""
         return tuple(self._error.add_map_pose(pose, receive_ns))
 
+    def add_range(self, reading: Range, receive_ns: int) -> None:
+        """Take a reading of the range finder: the distance to the structure from now on."""
+        self.distance.add(reading, receive_ns)
+        self._error.set_lever(self.distance.lever_m)
+
     def add_geometry(self, name: str, information: np.ndarray, receive_ns: int) -> None:
         """Take what a cloud tells; see `DegradationEstimate.add_geometry`."""
         self._error.degradation.add_geometry(name, information, receive_ns)
 
-    def set_camera(self, sees: bool) -> None:
-        """Take note whether a camera that aids the unit sees well."""
-        self._error.degradation.set_camera(sees)
+    def add_camera_verdict(self, verdict: Verdict, now_ns: int) -> None:
+        """Take from a verdict of `CameraMonitor` whether a camera that aids the unit sees."""
+        self._error.degradation.set_camera(verdict.figures.get('aid_sees') == 1.0, now_ns)
 
     def wants_geometry(self, name: str, receive_ns: int) -> bool:
         """Return whether the next cloud of a stream is due to be judged."""
@@ -150,14 +166,15 @@ class PoseMonitor:
         return events + self._refuse(
             'malformed', f'{self.name} sent a message that cannot be read: {why}', receive_ns)
 
-    def unusable(self, stream: str, receive_ns: int, why: str) -> tuple[Event, ...]:
+    def unusable(self, stream: str, receive_ns: int, why: str,
+                 severity: Severity = Severity.NOTICE) -> tuple[Event, ...]:
         """Take note of a message of another stream that tells nothing of motion or place."""
-        text = f'{stream} sent a message that the pose cannot be judged by: {why}'
-        is_new = self._latch.hold(f'{stream}/unusable', text, Severity.NOTICE, receive_ns,
-                                  _UNUSABLE_SHOWN_S)
-        if not is_new:
-            return ()
-        return (Event('message_malformed', stream, receive_ns, receive_ns, text),)
+        shown_s = (_UNUSABLE_SHOWN_S if severity is Severity.NOTICE
+                   else self.limits.fault_hold_s)
+        return self._unusable.add(
+            stream, 'unusable',
+            f'{stream} sent a message that the pose cannot be judged by: {why}', severity,
+            receive_ns, shown_s)
 
     def tick(self, now_ns: int) -> tuple[Event, ...]:
         """Let time pass; notices that host time was set back."""
@@ -166,6 +183,7 @@ class PoseMonitor:
             events = (self._restart(now_ns, 'host time', self._received_ns - now_ns),)
         if self._start_ns is None or now_ns < self._start_ns:
             self._start_ns = now_ns
+        self.distance.tick(now_ns)
         return events
 
     def verdict(self, now_ns: int) -> Verdict:
@@ -175,17 +193,20 @@ class PoseMonitor:
         ``point_error_m`` is the 95 % radius at the working distance, ``sigma_position_m`` and
         ``sigma_rotation_rad`` are the standard deviations of the worst axis, all from the
         covariance that is believed (`ErrorEstimate.believed`) and None while the reported one is
-        invalid or the unit is silent. ``inflation`` is that of the reported covariance, with
-        bounds. The others are those of `ErrorEstimate.figures`.
+        invalid or the unit is silent; the first also while the distance is not known.
+        ``STREAM/unusable`` counts the messages of a stream that could not be used, if any.
+        ``inflation`` is that of the reported covariance, with bounds. The others are those of
+        `ErrorEstimate.figures`.
         """
         silence = self._silence(now_ns)
         conditions = self._conditions(silence, now_ns)
         odometry = self._odometry
-        believed = None if odometry is None or silence else self._believed(odometry)
-        inflation = self._motion_trust.inflation
+        believed = None if odometry is None or silence else self._believed()
+        inflation = self._too_small_by() or self._motion_trust.inflation
         speed_mps = None if silence else self._motion.speed_mps
         figures: dict[str, float | None] = {
             'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None,
+            'working_distance_m': self.distance.metres,
             'path_length_m': self._jumps.path_length_m,
             'speed_mps': speed_mps,
             'turn_rate_radps': None if silence else self._motion.turn_rate_radps,
@@ -194,11 +215,12 @@ class PoseMonitor:
             'inflation': None if inflation is None else inflation.factor,
             'inflation_low': None if inflation is None else inflation.low,
             'inflation_high': None if inflation is None else inflation.high,
-            **self._error.figures(speed_mps)}
-        if believed is not None:
+            **self._error.figures(speed_mps), **self._unusable.figures()}
+        if believed is not None and odometry is not None:
             variances = believed.diagonal().tolist()
-            lever_m = rotate(unit_quaternion(odometry), self._lever_m)
-            figures['point_error_m'] = point_error_m(believed, lever_m)
+            if self.distance.metres is not None:
+                lever_m = rotate(unit_quaternion(odometry), self.distance.lever_m)
+                figures['point_error_m'] = point_error_m(believed, lever_m)
             figures['sigma_position_m'] = max(variances[:3]) ** 0.5
             figures['sigma_rotation_rad'] = max(variances[3:]) ** 0.5
         return Verdict('pose', now_ns, tuple(conditions), figures)
@@ -213,7 +235,7 @@ class PoseMonitor:
         silence = self._silence(now_ns)
         if odometry is None or silence or self._conditions(silence, now_ns):
             return False
-        return _WIDEST_RADIUS * self._error.bound_m(self._reported(odometry)) <= limit_m
+        return _WIDEST_RADIUS * self._error.bound_m() <= limit_m
 
     def estimate(self) -> Odometry | None:
         """
@@ -232,7 +254,7 @@ class PoseMonitor:
         odometry = self._odometry
         if odometry is None:
             return None
-        believed = self._believed(odometry)
+        believed = self._believed()
         if believed is None or believed is odometry.covariance:
             return odometry, believed is not None
         return replace(odometry, covariance=believed), True
@@ -242,21 +264,16 @@ class PoseMonitor:
         """The newest usable pose as the unit gave it."""
         return self._odometry
 
-    def _reported(self, odometry: Odometry) -> np.ndarray | None:
-        """Return what can be used of the reported covariance."""
-        state = self._trust.state
-        if state == 'trusted':
-            return odometry.covariance
-        if state == 'optimistic':
-            factor = min(self._trust.too_small_by, _MOST_INFLATION)
-            return odometry.covariance * factor ** 2
-        return None
-
-    def _believed(self, odometry: Odometry) -> np.ndarray | None:
+    def _believed(self) -> np.ndarray | None:
         """Return the covariance that counts, None where the unit sends none that can be one."""
-        if self._trust.state == 'invalid':
-            return None
-        return self._error.believed(self._reported(odometry))
+        return None if self._trust.state == 'invalid' else self._error.believed()
+
+    def _too_small_by(self) -> Inflation | None:
+        """Return the inflation of a reported covariance that was found optimistic."""
+        grown = self._error.report_inflation
+        if grown is not None and grown.low > self._motion_trust.limits.optimistic_factor:
+            return grown
+        return self._motion_trust.too_small_by
 
     @property
     def path_length_m(self) -> float:
@@ -274,7 +291,7 @@ class PoseMonitor:
         self._latch.clear(f'{self.name}/jump')
         self._jumps.restart()
         if self._odometry is not None:
-            self._reference_frames = frames_of(self._odometry)
+            self._frames.accept()
             sample = sample_of(self._odometry)
             self._error.rebase(sample.position_m, sample.quaternion, now_ns)
         return events
@@ -320,56 +337,47 @@ class PoseMonitor:
     def _jump(self, step: Step, onset_ns: int, now_ns: int) -> Event:
         event = self._jumps.add(step, onset_ns, now_ns)
         sample = self._motion.last
-        self._error.jumped(sample.position_m, sample.quaternion, step.residual_m,
-                           step.residual_rad, now_ns)
+        if sample is not None:
+            self._error.jumped(sample.position_m, sample.quaternion, step.residual_m,
+                               step.residual_rad, now_ns)
         self._motion_trust.interrupt()
         self._latch.hold(f'{self.name}/jump', event.text, Severity.HARD, now_ns,
                          self.limits.jump_hold_s)
         return event
 
     def _check_frames(self, odometry: Odometry, now_ns: int) -> list[Event]:
-        frames = frames_of(odometry)
-        if self._reference_frames is None:
-            self._reference_frames = frames
-        if self._odometry is None or frames == frames_of(self._odometry):
+        changed = self._frames.add(frames_of(odometry), now_ns)
+        if changed is None:
             return []
         # Poses in different frames cannot be compared.
         self._motion.restart()
         self._motion_trust.interrupt()
         self._error.change_frames(
             tuple(odometry.position_m.tolist()), unit_quaternion(odometry), now_ns)
-        self._frames_changed_ns = now_ns
-        before = '{} -> {}'.format(*frames_of(self._odometry))
-        text = f'{self.name} changed its frames from {before} to {frames[0]} -> {frames[1]}'
-        return [Event('frame_changed', self.name, now_ns, now_ns, text)]
-
-    def _frame_condition(self) -> list[Condition]:
-        if self._odometry is None or frames_of(self._odometry) == self._reference_frames:
-            return []
-        frames = frames_of(self._odometry)
-        expected = self._reference_frames
-        return [Condition(
-            f'{self.name}/frame',
-            f'{self.name} is given in {frames[0]} -> {frames[1]}, not {expected[0]} -> '
-            f'{expected[1]} as before: rebase if that is meant', Severity.HARD,
-            self._frames_changed_ns)]
+        return [changed]
 
     def _conditions(self, silence: list[Condition], now_ns: int) -> list[Condition]:
-        conditions = silence + self._frame_condition() + self._latch.current(now_ns)
+        conditions = (silence + self._frames.conditions() + self._latch.current(now_ns)
+                      + self.distance.conditions(now_ns))
         if self._odometry is None:
             return conditions
         return conditions + self._trust.conditions() + self._error.conditions()
 
     def _judge_covariance(self, odometry: Odometry, now_ns: int) -> tuple[Event, ...]:
         """Look at the reported covariance by itself and against the motion streams."""
-        trust = self._motion_trust
-        if self._trust.is_usable and trust.add_pose(
-                odometry.stamp_ns, now_ns, self._motion.last.quaternion,
-                self._motion.last.position_m, odometry.covariance) and trust.is_confirmed:
+        trust, last = self._motion_trust, self._motion.last
+        if last is not None and self._trust.is_usable and trust.add_pose(
+                odometry.stamp_ns, now_ns, last.quaternion, last.position_m, odometry.covariance,
+                self._error.degradation.holds_travel) and trust.is_confirmed:
             self._error.trust_start()
-        return self._trust.add(
+        events = self._trust.add(
             odometry.covariance, odometry.stamp_ns, self._jumps.path_length_m, now_ns,
-            trust.too_small_by)
+            self._too_small_by())
+        optimistic = self._trust.state == 'optimistic'
+        self._error.report(
+            odometry.covariance if self._trust.is_usable else None,
+            min(self._trust.too_small_by, _MOST_INFLATION) if optimistic else 1.0)
+        return events
 
     def _silence(self, now_ns: int) -> list[Condition]:
         return silence_conditions(self.name, now_ns, self._start_ns, self._received_ns,
@@ -377,11 +385,8 @@ class PoseMonitor:
 
     def _refuse(self, kind: str, text: str, now_ns: int) -> tuple[Event, ...]:
         """Hold a condition for a message that cannot be used; an event where that is new."""
-        is_new = self._latch.hold(f'{self.name}/{kind}', text, Severity.HARD, now_ns,
-                                  self.limits.fault_hold_s)
-        if not is_new:
-            return ()
-        return (Event('message_malformed', self.name, now_ns, now_ns, text),)
+        return self._unusable.add(
+            self.name, kind, text, Severity.HARD, now_ns, self.limits.fault_hold_s)
 
     def _restart(self, now_ns: int, whose: str, back_ns: int) -> Event:
         self._forget()

@@ -125,6 +125,12 @@ class MotionMonitor:
             self._is_old = False
         return self._motion
 
+    def aid_sees(self, now_ns: int) -> bool | None:
+        """Return whether any aiding camera can be relied on, None where none is configured."""
+        if not self._cameras:
+            return None
+        return any(camera.problem(now_ns) is None for camera in self._cameras)
+
     def figures(self, now_ns: int) -> dict[str, float | None]:
         """Return the motion and the sweep during one scan, None where unknown."""
         motion = self.motion(now_ns)
@@ -166,8 +172,9 @@ class MotionMonitor:
             self._hold('unaided', f'{what}; no aiding camera is configured, so it is not known '
                        'whether it can follow that', Severity.NOTICE, demands)
             return
-        problems = [camera.problem(now_ns) for camera in self._cameras]
-        if None not in problems:
+        problems = [problem for camera in self._cameras
+                    if (problem := camera.problem(now_ns)) is not None]
+        if len(problems) == len(self._cameras):
             self._hold('unaided', f'{what} without a healthy aiding camera: '
                        f'{"; ".join(problems)}', Severity.SOFT, demands)
 

@@ -35,7 +35,7 @@ class MotionTrust:
     """
 
     def __init__(self, limits: TrustLimits, sources: Mapping[str, SecondSource]) -> None:
-        self._limits = limits
+        self.limits = limits
         self._sources = dict(sources)
         self._factors: list[float] = []
         self.restart()
@@ -48,6 +48,7 @@ class MotionTrust:
         self._unit_delay = _LeastDelay()
         self._taken_ns: int | None = None
         self._evaluated_ns: int | None = None
+        self._is_held = False
         self.inflation: Inflation | None = None
         """That of the newest window, of turning or travel, None where neither tells."""
         self.is_optimistic = False
@@ -65,18 +66,27 @@ class MotionTrust:
             source.add(stamp_ns, motion)
 
     def add_pose(self, stamp_ns: int, receive_ns: int, quaternion: Quaternion,
-                 position_m: Vector, covariance: np.ndarray) -> bool:
-        """Take a pose with its reported covariance; return whether the judgement is new."""
+                 position_m: Vector, covariance: np.ndarray, is_held: bool = False) -> bool:
+        """
+        Take a pose with its reported covariance; return whether the judgement is new.
+
+        ``is_held`` says that the surroundings are known to hold the unit: then wheels that travel
+        another way slip, however long they do.
+        """
         if not self._sources:
             return False
         if self._unit_delay.add(stamp_ns, receive_ns):
             self.interrupt()
         # A little short of it, so that stamps that shake do not make it one message longer.
-        step_ns = 0.9 * self._limits.interval_s / _STEPS * 1e9
+        step_ns = 0.9 * self.limits.interval_s / _STEPS * 1e9
         if self._taken_ns is not None and 0 <= stamp_ns - self._taken_ns < step_ns:
             return False
         self._taken_ns = stamp_ns
         pose = UnitPose(stamp_ns, quaternion, position_m, covariance)
+        if is_held != self._is_held:
+            self._is_held = is_held
+            for source in self._sources.values():
+                source.restart_travel()
         for source in self._sources.values():
             source.add_pose(pose)
         if self._evaluated_ns is not None and 0 <= stamp_ns - self._evaluated_ns < _EVALUATED_NS:
@@ -102,24 +112,23 @@ class MotionTrust:
     def _is_comparable(self, delay: _LeastDelay) -> bool:
         unit_ns, other_ns = self._unit_delay.least_ns, delay.least_ns
         return (unit_ns is not None and other_ns is not None and
-                abs(unit_ns - other_ns) <= self._limits.longest_lateness_s * 1e9)
+                abs(unit_ns - other_ns) <= self.limits.longest_lateness_s * 1e9)
 
     def _evaluate(self) -> bool:
         sources = self._sources.values()
         turnings = [source.turn_inflation() for source in sources]
-        against = [found for found in (
-            agreed(turnings), agreed(source.travel_inflation() for source in sources))
-            if found is not None]
+        travels = [] if self._is_held else [source.travel_inflation() for source in sources]
+        against = [found for found in (agreed(turnings), agreed(travels)) if found is not None]
         if not against:
             return False
-        worst = max(against, key=lambda found: found.low)
-        if worst.low <= 1.0:
+        worst: Inflation | None = max(against, key=lambda found: found.low)
+        if worst is not None and worst.low <= 1.0:
             # Nothing against the unit; how well it does is told by turning alone, if at all.
             worst = agreed(found for found in turnings if found is not None and found.telling)
         self.inflation = worst
         if worst is not None and len(self._factors) < _FACTORS_KEPT:
             self._factors.append(worst.factor)
-        if worst is not None and worst.low > self._limits.optimistic_factor:
+        if worst is not None and worst.low > self.limits.optimistic_factor:
             self.is_optimistic = True
         elif worst is None or worst.low <= 1.0:
             self.is_optimistic = False
@@ -138,7 +147,7 @@ class _LeastDelay:
     def add(self, stamp_ns: int, receive_ns: int) -> bool:
         """Take a message; return whether the smallest delay has stepped."""
         delay_ns = receive_ns - stamp_ns
-        if self._block_ns is None:
+        if self._block_ns is None or self.least_ns is None:
             self.least_ns = self._block_ns = delay_ns
             self._began_ns = receive_ns
             return False

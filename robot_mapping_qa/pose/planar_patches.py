@@ -22,12 +22,14 @@ import numpy as np
 from robot_mapping_qa.pose.geometry_limits import GeometryLimits
 
 _LEVELS = 4
+# More take longer than a cloud may: a scan of a large hall, nearly one voxel for each point.
+_MOST_VOXELS = 10_000
 # Three coordinates of a voxel in one integer: 500 m over 0.1 m, both signs, is below 2^14.
 _BITS = 14
 # What is left of 63 bits numbers the points.
 _INDEX_BITS = 63 - 3 * _BITS
 # The bits of each coordinate with room for those of the two others between them.
-_SPREAD = sum((np.arange(1 << _BITS) >> bit & 1) << 3 * bit for bit in range(_BITS))
+_SPREAD = np.sum([(np.arange(1 << _BITS) >> bit & 1) << 3 * bit for bit in range(_BITS)], axis=0)
 # Two more than the parameters of a plane: with fewer, the variance about it is a guess.
 _LEAST_POINTS = 5
 # A variance about the plane estimated from few points may be this much above the range noise.
@@ -65,14 +67,17 @@ def planar_patches(points_m: np.ndarray, limits: GeometryLimits) -> Patches:
     if points_m.ndim != 2 or points_m.shape[1] != 3 or len(points_m) >= 1 << _INDEX_BITS:
         raise ValueError(f'points: found an array of shape {points_m.shape}, expected (n, 3) '
                          f'with n below {1 << _INDEX_BITS}')
-    key, moments = _voxel_moments(_axes_within_range(points_m, limits), limits.voxel_m)
+    start, key, moments = _voxel_moments(_axes_within_range(points_m, limits), limits.voxel_m)
     found = []
-    for level in range(_LEVELS):
+    for level in range(start, _LEVELS):
         columns, is_patch = _patches(moments, limits.voxel_m * 2 ** level, limits)
         found.append(columns)
         rest = np.flatnonzero(~is_patch)
         key, moments = _pooled(key[rest], np.take(moments, rest, axis=1))
-    return Patches(*map(np.concatenate, zip(*found)), loose_points=int(moments[0].sum()))
+    centroid, normal, normal_covariance, variance, points, edge = map(
+        np.concatenate, zip(*found))
+    return Patches(centroid, normal, normal_covariance, variance, points, edge,
+                   int(moments[0].sum()))
 
 
 def _axes_within_range(points_m: np.ndarray, limits: GeometryLimits) -> np.ndarray:
@@ -86,10 +91,12 @@ def _axes_within_range(points_m: np.ndarray, limits: GeometryLimits) -> np.ndarr
     return axes if keep.all() else np.compress(keep, axes, axis=1)
 
 
-def _voxel_moments(axes: np.ndarray, edge_m: float) -> tuple[np.ndarray, np.ndarray]:
+def _voxel_moments(axes: np.ndarray, edge_m: float) -> tuple[int, np.ndarray, np.ndarray]:
     """
-    Return the key (v,) of each voxel with points (3, n), ascending, and its moments (10, v).
+    Return a level, the key (v,) of each voxel with points (3, n), ascending, and moments (10, v).
 
+    The level is 0 for voxels of the edge given, and one more for each doubling of it that it
+    takes to have few enough: where points are so far apart, few of the small ones hold a plane.
     The key interleaves the bits of the three coordinates (Morton 1966): the eight voxels that make
     one of twice the edge follow each other, and their keys without the last three bits are its.
     """
@@ -108,8 +115,12 @@ def _voxel_moments(axes: np.ndarray, edge_m: float) -> tuple[np.ndarray, np.ndar
     key.sort()
     order = key & ((1 << _INDEX_BITS) - 1)
     key >>= _INDEX_BITS
-    first = _first_of_runs(key)
-    return key[first], _sums(np.take(axes, order, axis=1).astype(float), first)
+    level, first = 0, _first_of_runs(key)
+    while len(first) > _MOST_VOXELS and level < _LEVELS - 1:
+        level += 1
+        key >>= 3
+        first = _first_of_runs(key)
+    return level, key[first], _sums(np.take(axes, order, axis=1).astype(float), first)
 
 
 def _sums(axes: np.ndarray, first: np.ndarray) -> np.ndarray:

@@ -9,9 +9,16 @@ For arrays of poses use `pose.se3`.
 from __future__ import annotations
 
 from math import atan2, cos, sin, sqrt
+from typing import Iterable
 
 Vector = tuple[float, float, float]
 Quaternion = tuple[float, float, float, float]
+
+
+def vector(values: Iterable[float]) -> Vector:
+    """Return three numbers as a vector; raises ValueError for another count."""
+    x, y, z = values
+    return x, y, z
 
 
 def rotate(quaternion: Quaternion, vector: Vector) -> Vector:

@@ -19,7 +19,7 @@ import numpy as np
 from robot_mapping_qa.pose.consistency import Inflation, Innovation, InnovationWindow
 from robot_mapping_qa.pose.quaternion import (
     conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_rows,
-    rotation_vector, Vector)
+    rotation_vector, Vector, vector)
 from robot_mapping_qa.pose.trust_limits import TrustLimits
 
 # A gap in the second source that is longer spoils the comparison: a period of slow wheel odometry.
@@ -91,6 +91,10 @@ class SecondSource:
         self._poses.clear()
         self._samples.clear()
 
+    def restart_travel(self) -> None:
+        """Begin the comparison of travel anew."""
+        self._travels.clear()
+
     def add(self, stamp_ns: int, motion: tuple[float, ...]) -> None:
         """
         Take turn rate (rad/s) and, where there is one, velocity (m/s) in the stream's frame.
@@ -154,11 +158,12 @@ class SecondSource:
             start = _between(before, after, (now_ns - before_ns) / gap_ns)
             stop = _between(before, after, (until_ns - before_ns) / gap_ns)
             half_s = (until_ns - now_ns) * 0.5e-9
-            rotated = multiply(turn, from_rotation_vector(tuple(
+            rotated = multiply(turn, from_rotation_vector(vector(
                 half_s * (a + b) for a, b in zip(start[:3], stop[:3]))))
             if len(start) == 6:
-                along, beyond = rotate(turn, start[3:]), rotate(rotated, stop[3:])
-                way = tuple(w + half_s * (a + b) for w, a, b in zip(way, along, beyond))
+                along = rotate(turn, vector(start[3:]))
+                beyond = rotate(rotated, vector(stop[3:]))
+                way = vector(w + half_s * (a + b) for w, a, b in zip(way, along, beyond))
             turn = rotated
             first = start if first is None else first
             if until_ns == end_ns:
@@ -172,8 +177,8 @@ class SecondSource:
         unit_turn = multiply(conjugate(begin.quaternion), end.quaternion)
         # The unit's turn about the source's axes.
         seen = multiply(multiply(self._unmount, unit_turn), self._mount)
-        difference = rotation_vector(multiply(conjugate(motion.turn), seen))
-        turned = rotation_vector(motion.turn)
+        difference: Sequence[float] = rotation_vector(multiply(conjugate(motion.turn), seen))
+        turned: Sequence[float] = rotation_vector(motion.turn)
         change = tuple(last - first for first, last in zip(motion.first[:3], motion.last[:3]))
         to_frame = np.array(rotation_rows(multiply(end.quaternion, self._mount)))
         growth = (end.covariance - begin.covariance)[3:, 3:]
@@ -196,10 +201,10 @@ class SecondSource:
         """Compare the way of the source's origin along its horizontal axes."""
         limits = self._limits
         share = (end.stamp_ns - begin.stamp_ns) * 1e-9 / limits.interval_s
-        moved = rotate(conjugate(begin.quaternion), tuple(
+        moved = rotate(conjugate(begin.quaternion), vector(
             b - a for a, b in zip(begin.position_m, end.position_m)))
         lever, turned = self._position_m, rotate(unit_turn, self._position_m)
-        unit_way = rotate(self._unmount, tuple(
+        unit_way = rotate(self._unmount, vector(
             m + t - p for m, t, p in zip(moved, turned, lever)))
         interval_m = sqrt(sum(part * part for part in motion.way_m)) / share
         noise_m2 = share * (

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import json
 from pathlib import Path
 import shutil
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from robot_mapping_qa.rig.ros_messages import MESSAGE_TYPES, MessageBuilder
@@ -22,7 +22,7 @@ TRANSPORT_LEAST_S = 0.0001
 TRANSPORT_QUEUE_MEAN_S = 0.0002
 
 _STORAGES = {'mcap': StoragePlugin.MCAP, 'sqlite3': StoragePlugin.SQLITE3}
-_ROS2_BAG_VERSION = 8
+_ROS2_BAG_VERSION: Literal[8] = 8
 
 
 def write_bag(

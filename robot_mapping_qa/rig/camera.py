@@ -11,6 +11,7 @@ from typing import ClassVar
 import numpy as np
 from robot_mapping_qa.rig.checks import above, between, topic_name
 from robot_mapping_qa.rig.records import CameraInfo, Payload, Picture
+from robot_mapping_qa.rig.route import Route
 from robot_mapping_qa.rig.sensor import SensorSpec
 from robot_mapping_qa.rig.trajectory import Walk
 
@@ -46,18 +47,18 @@ class CameraSpec(SensorSpec):
         # The small message first: it need not wait for the picture's serialization.
         return {self.info_topic: 'sensor_msgs/msg/CameraInfo', self.topic: 'sensor_msgs/msg/Image'}
 
-    def start(self, walk: Walk, rng: np.random.Generator) -> Camera:
-        """Return the camera, ready to see the walk with a texture drawn from rng."""
-        return Camera(self, walk, rng)
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> Camera:
+        """Return the camera, ready to see the motion with a texture drawn from rng."""
+        return Camera(self, motion, rng)
 
 
 class Camera:
     """The camera at work."""
 
-    def __init__(self, spec: CameraSpec, walk: Walk, rng: np.random.Generator) -> None:
+    def __init__(self, spec: CameraSpec, motion: Walk | Route, rng: np.random.Generator) -> None:
         """Draw the wall's texture."""
         self.spec = spec
-        self._walk = walk
+        self._motion = motion
         self._info = CameraInfo(spec.width, spec.height, spec.focal_px)
         # The texture is as long as one whole turn, so that it closes on itself.
         self._rows, self._columns = 512, round(2 * math.pi * spec.focal_px)
@@ -69,7 +70,7 @@ class Camera:
     def measure(self, time_s: float) -> list[tuple[str, Payload]]:
         """Return the calibration and the picture."""
         spec = self.spec
-        true = self._walk.at(time_s)
+        true = self._motion.at(time_s)
         if self._time_s is not None:
             self._aside_m += true.linear[1] * (time_s - self._time_s)
         self._time_s = time_s

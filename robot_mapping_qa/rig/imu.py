@@ -11,6 +11,7 @@ import numpy as np
 from robot_mapping_qa.rig.checks import at_least
 from robot_mapping_qa.rig.records import ImuSample, Payload
 from robot_mapping_qa.rig.rotation import conjugate, rotate
+from robot_mapping_qa.rig.route import Route
 from robot_mapping_qa.rig.sensor import SensorSpec
 from robot_mapping_qa.rig.trajectory import Walk
 
@@ -41,18 +42,18 @@ class ImuSpec(SensorSpec):
         """Each topic's message type, in the order of publication."""
         return {self.topic: 'sensor_msgs/msg/Imu'}
 
-    def start(self, walk: Walk, rng: np.random.Generator) -> Imu:
-        """Return the IMU, ready to measure the walk with errors drawn from rng."""
-        return Imu(self, walk, rng)
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> Imu:
+        """Return the IMU, ready to measure the motion with errors drawn from rng."""
+        return Imu(self, motion, rng)
 
 
 class Imu:
     """The IMU at work."""
 
-    def __init__(self, spec: ImuSpec, walk: Walk, rng: np.random.Generator) -> None:
+    def __init__(self, spec: ImuSpec, motion: Walk | Route, rng: np.random.Generator) -> None:
         """Draw the biases."""
         self.spec = spec
-        self._walk = walk
+        self._motion = motion
         self._rng = rng
         self._gyro_bias = (spec.gyro_bias_rad_s * rng.standard_normal(3)).tolist()
         self._accel_bias = (spec.accel_bias_m_s2 * rng.standard_normal(3)).tolist()
@@ -60,7 +61,7 @@ class Imu:
     def measure(self, time_s: float) -> list[tuple[str, Payload]]:
         """Return the turn rate and specific force."""
         spec = self.spec
-        true = self._walk.at(time_s)
+        true = self._motion.at(time_s)
         n = self._rng.standard_normal(6).tolist()
         # An accelerometer at rest feels the support that holds it up against gravity.
         support = rotate(conjugate(true.quaternion), (0.0, 0.0, STANDARD_GRAVITY))

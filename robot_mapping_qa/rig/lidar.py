@@ -12,6 +12,7 @@ import numpy as np
 from robot_mapping_qa.rig.checks import above, at_least, between, ScenarioError
 from robot_mapping_qa.rig.records import Cloud, Payload
 from robot_mapping_qa.rig.rotation import matrix
+from robot_mapping_qa.rig.route import Route
 from robot_mapping_qa.rig.sensor import SensorSpec
 from robot_mapping_qa.rig.trajectory import Walk
 
@@ -63,11 +64,9 @@ class LidarSpec(SensorSpec):
         """Each topic's message type, in the order of publication."""
         return {self.topic: 'sensor_msgs/msg/PointCloud2'}
 
-    def check(self, walk: Walk) -> None:
+    def check(self, motion: Walk | Route) -> None:
         """Refuse a walk through the walls, or one that is not round the hall."""
-        if not isinstance(walk, Walk):
-            raise ScenarioError(
-                f'kind: found {self.kind!r}, expected scanner for a walk along a route')
+        walk = self._round_the_hall(motion)
         for name, reach_m, room_m in (
                 ('hall_length_m', walk.half_length_m, self.hall_length_m / 2),
                 ('hall_width_m', walk.half_width_m, self.hall_width_m / 2),
@@ -78,9 +77,15 @@ class LidarSpec(SensorSpec):
                     f'{name}: found {getattr(self, name)!r}, expected room for the walk, '
                     f'which reaches {reach_m:g} m that way')
 
-    def start(self, walk: Walk, rng: np.random.Generator) -> Lidar:
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> Lidar:
         """Return the lidar, ready to scan along the walk with noise drawn from rng."""
-        return Lidar(self, walk, rng)
+        return Lidar(self, self._round_the_hall(motion), rng)
+
+    def _round_the_hall(self, motion: Walk | Route) -> Walk:
+        if not isinstance(motion, Walk):
+            raise ScenarioError(
+                f'kind: found {self.kind!r}, expected scanner for a walk along a route')
+        return motion
 
 
 class Lidar:

@@ -84,13 +84,13 @@ class LidarOdometrySpec(SensorSpec):
         """Refuse a walk without a structure to register."""
         needs_route(self.kind, motion)
 
-    def start(self, motion: Route, rng: np.random.Generator) -> LidarOdometry:
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> LidarOdometry:
         """Return the unit, ready to measure the motion with errors drawn from rng."""
-        return LidarOdometry(self, motion, rng)
+        return LidarOdometry(self, needs_route(self.kind, motion), rng)
 
-    def episodes(self, motion: Route, duration_s: float) -> list[Episode]:
+    def episodes(self, motion: Walk | Route, duration_s: float) -> list[Episode]:
         """Return when the scene leaves a direction open, and when loops are closed."""
-        growth = error_growth(motion, self.drift)
+        growth = error_growth(needs_route(self.kind, motion), self.drift)
         found: list[Episode] = []
         open_from, directions = None, []
         for number in range(int(duration_s / growth.period_s) + 1):
@@ -140,7 +140,9 @@ class LidarOdometry:
             error, covariance = closed_error, closed_covariance
         position, quaternion = _displaced(true, error, noise)
         to_body = conjugate(true.quaternion)
-        linear_error, angular_error = rotate(to_body, rate[:3]), rotate(to_body, rate[3:])
+        vx, vy, vz, wx, wy, wz = rate
+        linear_error = rotate(to_body, (vx, vy, vz))
+        angular_error = rotate(to_body, (wx, wy, wz))
         measured: list[tuple[str, Payload]] = [(spec.topic, OdometrySample(
             child_frame=spec.child_frame, position=position, quaternion=quaternion,
             linear=tuple(v + e + spec.twist_noise_m_s * w for v, e, w in zip(

@@ -12,6 +12,7 @@ import numpy as np
 from robot_mapping_qa.rig.checks import at_least
 from robot_mapping_qa.rig.records import OdometrySample, Payload
 from robot_mapping_qa.rig.rotation import from_rotation_vector, multiply
+from robot_mapping_qa.rig.route import Route
 from robot_mapping_qa.rig.sensor import SensorSpec
 from robot_mapping_qa.rig.trajectory import Walk
 
@@ -50,18 +51,18 @@ class OdometrySpec(SensorSpec):
         """Each topic's message type, in the order of publication."""
         return {self.topic: 'nav_msgs/msg/Odometry'}
 
-    def start(self, walk: Walk, rng: np.random.Generator) -> Odometry:
-        """Return the unit, ready to measure the walk with errors drawn from rng."""
-        return Odometry(self, walk, rng)
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> Odometry:
+        """Return the unit, ready to measure the motion with errors drawn from rng."""
+        return Odometry(self, motion, rng)
 
 
 class Odometry:
     """The mapping unit at work."""
 
-    def __init__(self, spec: OdometrySpec, walk: Walk, rng: np.random.Generator) -> None:
+    def __init__(self, spec: OdometrySpec, motion: Walk | Route, rng: np.random.Generator) -> None:
         """Draw the error that the unit starts with."""
         self.spec = spec
-        self._walk = walk
+        self._motion = motion
         self._rng = rng
         self._variance = [spec.start_sigma_m ** 2] * 3 + [spec.start_sigma_rad ** 2] * 3
         self._drift = [math.sqrt(v) * n for v, n in zip(self._variance, rng.standard_normal(6))]
@@ -72,7 +73,7 @@ class Odometry:
     def measure(self, time_s: float) -> list[tuple[str, Payload]]:
         """Return the pose and twist that the unit reports."""
         spec = self.spec
-        true = self._walk.at(time_s)
+        true = self._motion.at(time_s)
         elapsed_s = 0.0 if self._time_s is None else time_s - self._time_s
         self._time_s = time_s
         travelled_m = math.hypot(*true.linear) * elapsed_s

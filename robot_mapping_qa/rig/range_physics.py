@@ -52,10 +52,10 @@ def ways_through(
     order = order[distance[order] < range_m]
     for number, windows in zip(order.tolist(), fan.windows(low[order], high[order])):
         for window in windows:
-            enter, leave = 0.0, reach[window]
+            enter, leave = np.zeros((), np.float32), reach[window]
             with np.errstate(divide='ignore', invalid='ignore'):
                 for axis in range(3):
-                    origin, beam = fan.origins[axis, window[1]], fan.beams[(axis, *window)]
+                    origin, beam = fan.origins[axis, window[1]], fan.beams[axis][window]
                     a = (np.float32(low[number, axis]) - origin) / beam
                     b = (np.float32(high[number, axis]) - origin) / beam
                     enter = np.maximum(enter, np.minimum(a, b))

@@ -16,10 +16,11 @@ from robot_mapping_qa.rig.trajectory import MotionState, on_foot
 _STRETCH_STEP_S = 0.05
 
 
-def needs_route(kind: str, motion: object) -> None:
-    """Refuse for a sensor of this kind a motion that is not along a route."""
+def needs_route(kind: str, motion: object) -> Route:
+    """Return the route; refuse for a sensor of this kind a motion that is not along one."""
     if not isinstance(motion, Route):
         raise ScenarioError(f'kind: found {kind!r}, expected another kind, or a route to measure')
+    return motion
 
 
 @dataclass(frozen=True, slots=True)

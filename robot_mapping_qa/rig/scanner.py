@@ -68,9 +68,9 @@ class ScannerSpec(SensorSpec):
         """Refuse a walk without a structure to scan."""
         needs_route(self.kind, motion)
 
-    def start(self, motion: Route, rng: np.random.Generator) -> Scanner:
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> Scanner:
         """Return the scanner, ready to scan along the motion with noise drawn from rng."""
-        return Scanner(self, motion, rng)
+        return Scanner(self, needs_route(self.kind, motion), rng)
 
 
 class Scanner:

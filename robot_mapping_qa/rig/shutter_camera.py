@@ -76,9 +76,9 @@ class ShutterCameraSpec(SensorSpec):
         """Refuse a walk whose light is not known."""
         needs_route(self.kind, motion)
 
-    def start(self, motion: Route, rng: np.random.Generator) -> ShutterCamera:
+    def start(self, motion: Walk | Route, rng: np.random.Generator) -> ShutterCamera:
         """Return the camera, ready to see the motion with a texture and noise drawn from rng."""
-        return ShutterCamera(self, motion, rng)
+        return ShutterCamera(self, needs_route(self.kind, motion), rng)
 
 
 class ShutterCamera:

@@ -141,11 +141,13 @@ class Rig:
 
     @cached_property
     def _stretches(self) -> list[dict[str, Any]]:
-        scenario = self.scenario
+        scenario, route = self.scenario, self.scenario.route
+        if route is None:
+            return []
         return [
             {'name': stretch.name, 'from_ns': self._host_ns(stretch.from_s),
              'until_ns': self._host_ns(stretch.until_s)}
-            for stretch in scenario.route.stretches(scenario.duration_s)]
+            for stretch in route.stretches(scenario.duration_s)]
 
     def _host_ns(self, time_s: float) -> int:
         return self.start_ns + round(time_s * 1e9)

@@ -120,7 +120,7 @@ class Solids:
         axis = int(self._axis[number])
         b, c = (axis + 1) % 3, (axis + 2) % 3
         low, high = self._low[number].tolist(), self._high[number].tolist()
-        beams, origins = fan.beams[(slice(None), *window)], fan.origins[:, window[1]]
+        beams, origins = fan.beams[:, window[0], window[1]], fan.origins[:, window[1]]
         t = (np.float32(self._place[number]) - origins[axis]) / beams[axis]
         along_b = t * beams[b] + origins[b]
         along_c = t * beams[c] + origins[c]
@@ -135,7 +135,7 @@ class Solids:
             surface: np.ndarray) -> None:
         """End beams of a window on a mantle; reach and surface are the window's."""
         x, y, radius, low, high = self._cylinders[number - self._faces].tolist()
-        beams, origins = fan.beams[(slice(None), *window)], fan.origins[:, window[1]]
+        beams, origins = fan.beams[:, window[0], window[1]], fan.origins[:, window[1]]
         dx, dy = origins[0] - np.float32(x), origins[1] - np.float32(y)
         a = beams[0] ** 2 + beams[1] ** 2
         half_b = beams[0] * dx + beams[1] * dy

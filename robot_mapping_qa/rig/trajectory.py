@@ -80,13 +80,33 @@ class Walk:
 class Gait(Protocol):
     """How a body sways and looks aside; see `Walk`."""
 
-    pan_rad: float
-    pan_s: float
-    glance_rad: float
-    glance_s: float
-    heave_m: float
-    sway_rad: float
-    gait_hz: float
+    @property
+    def pan_rad(self) -> float:
+        """Amplitude of the slow turning aside, rad."""
+
+    @property
+    def pan_s(self) -> float:
+        """Its period, s."""
+
+    @property
+    def glance_rad(self) -> float:
+        """Amplitude of the quick turning aside, rad."""
+
+    @property
+    def glance_s(self) -> float:
+        """Its period, s."""
+
+    @property
+    def heave_m(self) -> float:
+        """How far the gait lifts the body, m."""
+
+    @property
+    def sway_rad(self) -> float:
+        """How far it tilts it, rad."""
+
+    @property
+    def gait_hz(self) -> float:
+        """Steps a second."""
 
 
 def on_foot(body: Gait, time_s: float, along_x: Vector, along_y: Vector) -> MotionState:

@@ -32,8 +32,8 @@ LOG = 'robot_mapping_qa_set_up.log'
 
 # Import name: distribution name, for what is added to a sourced ROS 2 where it is missing.
 PLAIN_PACKAGES = {
-    'jinja2': 'Jinja2', 'matplotlib': 'matplotlib', 'mcap': 'mcap', 'numpy': 'numpy',
-    'PIL': 'Pillow', 'pytest': 'pytest', 'rosbags': 'rosbags', 'scipy': 'scipy',
+    'aiohttp': 'aiohttp', 'jinja2': 'Jinja2', 'mcap': 'mcap',
+    'numpy': 'numpy', 'PIL': 'Pillow', 'pytest': 'pytest', 'rosbags': 'rosbags', 'scipy': 'scipy',
     'setuptools': 'setuptools', 'tqdm': 'tqdm', 'wheel': 'wheel', 'yaml': 'PyYAML'}
 ROS_PACKAGES = (
     'diagnostic_msgs', 'geometry_msgs', 'nav_msgs', 'rosgraph_msgs', 'sensor_msgs', 'std_msgs',

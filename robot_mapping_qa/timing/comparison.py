@@ -116,8 +116,9 @@ def _carried(estimate: MotionOffsetEstimate, age_s: float, stream: StreamFigures
         return Estimate(estimate.value_s, estimate.sigma_s, False, estimate.reason)
     skew, sigma = _skew(stream)
     unit_skew, unit_sigma = _skew(unit)
-    return Estimate(estimate.value_s + age_s * (skew - unit_skew),
-                    hypot(estimate.sigma_s, age_s * hypot(sigma, unit_sigma)))
+    value_s, sigma_s = estimate.numbers
+    return Estimate(value_s + age_s * (skew - unit_skew),
+                    hypot(sigma_s, age_s * hypot(sigma, unit_sigma)))
 
 
 def _skew(figures: StreamFigures | None) -> tuple[float, float]:

@@ -58,6 +58,13 @@ class Estimate:
         if self.usable and (self.value_s is None or self.sigma_s is None or self.sigma_s < 0.0):
             raise ValueError(f'a usable estimate needs a value and a sigma: {self}')
 
+    @property
+    def numbers(self) -> tuple[float, float]:
+        """Value and sigma, s; raises ValueError where there are none."""
+        if self.value_s is None or self.sigma_s is None:
+            raise ValueError(f'an estimate without numbers: {self}')
+        return self.value_s, self.sigma_s
+
 
 @dataclass(frozen=True, slots=True)
 class Figure:
@@ -164,24 +171,27 @@ def _sum(one: Estimate | None, other: Estimate | None) -> Estimate | None:
     """Sum of independent estimates, None when either is missing."""
     if one is None or other is None:
         return None
-    return Estimate(one.value_s + other.value_s, hypot(one.sigma_s, other.sigma_s))
+    (value_s, sigma_s), (other_s, other_sigma_s) = one.numbers, other.numbers
+    return Estimate(value_s + other_s, hypot(sigma_s, other_sigma_s))
 
 
 def _difference(one: Estimate | None, other: Estimate | None) -> Estimate | None:
     """Difference of independent estimates, None when either is missing."""
     if one is None or other is None:
         return None
-    return Estimate(one.value_s - other.value_s, hypot(one.sigma_s, other.sigma_s))
+    (value_s, sigma_s), (other_s, other_sigma_s) = one.numbers, other.numbers
+    return Estimate(value_s - other_s, hypot(sigma_s, other_sigma_s))
 
 
 def _beyond(between: tuple[str, str], quantity: Estimate, low_s: float, high_s: float, text: str,
             meaning_low: str, meaning_high: str) -> Disagreement | None:
     """Disagreement when the quantity lies outside its possible range by more than 3 sigma."""
-    outside_s = min(quantity.value_s - low_s, 0.0) + max(quantity.value_s - high_s, 0.0)
-    if abs(outside_s) <= COVERAGE * quantity.sigma_s:
+    value_s, sigma_s = quantity.numbers
+    outside_s = min(value_s - low_s, 0.0) + max(value_s - high_s, 0.0)
+    if abs(outside_s) <= COVERAGE * sigma_s:
         return None
-    apart = f'{outside_s * 1e3:+.3f} ms (sigma {quantity.sigma_s * 1e3:.3f} ms)'
-    return Disagreement(between, outside_s, quantity.sigma_s, text.format(apart),
+    apart = f'{outside_s * 1e3:+.3f} ms (sigma {sigma_s * 1e3:.3f} ms)'
+    return Disagreement(between, outside_s, sigma_s, text.format(apart),
                         meaning_low if outside_s < 0.0 else meaning_high)
 
 

@@ -13,8 +13,8 @@ level each and share the slope.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
-from typing import Sequence
+from math import exp, hypot, sqrt
+from typing import NamedTuple, Sequence
 
 from robot_mapping_qa.timing.convex_hull import line_below
 
@@ -31,6 +31,12 @@ TOO_HIGH = 2.5
 STEADY = 0.9
 """Share of clocks whose skew does not change within ten minutes. Common practice, no source: it
 takes a change of temperature."""
+SCALE_BLOCKS, USUAL, MOST_SCALE = 24, 1.5, 4.0
+"""Stretches of at least so many blocks tell by how their delays scatter whether the load has
+changed: by more than the second factor. The third is the largest that is followed."""
+EXCESS, EXCESS_SIGMA = 1.2, 0.4
+"""The least delay of a stretch lies above the edge by so many times the distance of the least
+ones of its two halves: 0.7 for exponential delays, 1.4 for gamma ones of shape 2."""
 # Student's t for 95 % over the 1.96 of a normal, by degrees of freedom: two standard deviations
 # then mean the same for few stretches as for many.
 _SMALL_SAMPLE = (6.48, 2.20, 1.62, 1.42, 1.31, 1.25, 1.21)
@@ -42,6 +48,7 @@ class SlopeFit:
     Slope at time ``x`` and its change per second, both with standard deviations.
 
     At that time, near the middle of the data, the two errors have nothing to do with each other.
+    ``misfit`` is how far off the curve the data lie, compared with how they scatter by themselves.
     """
 
     x: float
@@ -49,6 +56,21 @@ class SlopeFit:
     slope_sigma: float
     bend: float
     bend_sigma: float
+    misfit: float
+
+
+class _Low(NamedTuple):
+    """
+    The lower edge ``y`` of a stretch at time ``x``.
+
+    ``scale`` is how widely delays scatter compared with other stretches, ``noise`` what the edge
+    of a usual one scatters by.
+    """
+
+    x: float
+    y: float
+    scale: float
+    noise: float
 
 
 def fit_slope(x: Sequence[float], y: Sequence[float], parts: Sequence[int], drift_sigma: float,
@@ -67,17 +89,54 @@ def fit_slope(x: Sequence[float], y: Sequence[float], parts: Sequence[int], drif
     fit = None
     for _ in range(ROUNDS):
         rest = [value - (slope + 0.5 * bend * t) * t for t, value in zip(x, y)]
-        lowest = [[min(places, key=rest.__getitem__) for places in part] for part in stretches]
-        fit = _through([[(x[place], rest[place]) for place in part]
-                        for part in lowest if len(part) > 1],
+        lowest = _lowest(x, rest, stretches)
+        fit = _through([part for part in lowest if len(part) > 1],
                        len(x) >= BEND_BLOCKS, bend, drift_sigma)
         if fit is None:
             return None
         fit = SlopeFit(fit.x, fit.slope + slope + bend * fit.x, fit.slope_sigma,
-                       fit.bend, fit.bend_sigma)
+                       fit.bend, fit.bend_sigma, fit.misfit)
         bend = fit.bend
         slope = fit.slope - bend * fit.x
     return fit
+
+
+def _lowest(x: Sequence[float], rest: Sequence[float], stretches: list[list[list[int]]]
+            ) -> list[list[_Low]]:
+    """
+    Return the lower edge of every stretch of every part.
+
+    The least delay lies above the edge by the more the more widely delays scatter: a load that
+    changes would look like a skew.
+    """
+    found = [[_look_at([(rest[place], x[place]) for place in places]) for places in part]
+             for part in stretches]
+    usual = _middle([spread for part in found for _, _, spread, _ in part])
+    noise = _middle([apart for part in found for _, _, _, apart in part])
+    telling = usual > 0.0 and _middle(
+        [len(places) for part in stretches for places in part]) >= SCALE_BLOCKS
+    lows = []
+    for part in found:
+        own = []
+        for t, value, spread, _ in part:
+            scale = spread / usual if telling else 1.0
+            scale = 1.0 if 1.0 / USUAL < scale < USUAL else min(
+                max(scale, 1.0 / MOST_SCALE), MOST_SCALE)
+            own.append(_Low(t, value - EXCESS * noise * scale, scale, noise))
+        lows.append(own)
+    return lows
+
+
+def _look_at(points: list[tuple[float, float]]) -> tuple[float, float, float, float]:
+    """Return time and value of the least (value, time), the spread, and that of two halves."""
+    least, time = min(points)
+    middle = _middle([value for value, _ in points])
+    apart = abs(min(points[::2])[0] - min(points[1::2])[0]) if len(points) > 1 else 0.0
+    return time, least, middle - least, apart
+
+
+def _middle(values: Sequence[float]) -> float:
+    return sorted(values)[len(values) // 2]
 
 
 def _stretches(parts: Sequence[int]) -> list[list[list[int]]]:
@@ -104,22 +163,26 @@ def _first_slope(x: Sequence[float], y: Sequence[float], stretches: list[list[li
     return line_below([x[place] for place in lowest], [y[place] for place in lowest])[0]
 
 
-def _through(parts: list[list[tuple[float, float]]], bent: bool, bend: float, drift_sigma: float
+def _through(parts: list[list[_Low]], bent: bool, bend: float, drift_sigma: float
              ) -> SlopeFit | None:
     """
-    Return the fit through (x, y) of every part, by least squares with a level for each.
+    Return the fit through the edges of every part, by least squares with a level for each.
 
-    ``y`` is what is left over a slope and a ``bend``.
+    Their ``y`` is what is left over a slope and a ``bend``.
     """
-    x = [t for part in parts for t, _ in part]
-    count = len(x)
+    lows = [low for part in parts for low in part]
+    count = len(lows)
     free = count - len(parts) - 1 - bent
     if free < 1:
         return None
-    lows = [min(value for _, value in part) for part in parts]
-    rest = [value - low for part, low in zip(parts, lows) for _, value in part]
+    trust = [1.0 / low.scale ** 2 for low in lows]
+    total = sum(trust)
+    trust = [value * count / total for value in trust]
+    least = [min(low.y for low in part) for part in parts]
+    rest = [low.y - lowest for part, lowest in zip(parts, least) for low in part]
     for _ in range(WEIGHINGS):
-        weights = _weigh(rest)
+        robust = _weigh([r * sqrt(c) for r, c in zip(rest, trust)])
+        weights = [a * c for a, c in zip(robust, trust)]
         u, v, q = _without_levels(parts, weights)
         uu = sum(w * a * a for w, a in zip(weights, u))
         slope = sum(w * a * b for w, a, b in zip(weights, u, v)) / uu
@@ -130,16 +193,21 @@ def _through(parts: list[list[tuple[float, float]]], bent: bool, bend: float, dr
             qq = sum(w * c * c for w, c in zip(weights, q))
             more = sum(w * c * r for w, c, r in zip(weights, q, rest)) / qq
             rest = [r - more * c for r, c in zip(rest, q)]
-    total = sum(weights)
+    total = sum(robust)
     variance = sum(w * r * r for w, r in zip(weights, rest)) / max(
         total - count + free, 0.25 * free)
+    misfit = sqrt(variance) / lows[0].noise if lows[0].noise else 0.0
     variance *= (_SMALL_SAMPLE[free - 1] if free <= len(_SMALL_SAMPLE)
                  else 1.0 + 1.3 / free) ** 2
-    slope_sigma = sqrt(variance / uu)
+    # What is taken off for a change of the scatter is known no better than to a third.
+    doubt = [EXCESS_SIGMA * low.noise * low.scale for low in lows]
+    off = sum(w * a * c for w, a, c in zip(weights, u, doubt)) / uu
+    slope_sigma = hypot(sqrt(variance / uu), off)
     if not bent:
-        return SlopeFit(centre, slope - bend * centre, slope_sigma, 0.0, drift_sigma)
-    found, sigma = _steady_or_drifting(bend + more, variance / qq, drift_sigma)
-    return SlopeFit(centre, slope, slope_sigma, found, sigma)
+        return SlopeFit(centre, slope - bend * centre, slope_sigma, 0.0, drift_sigma, misfit)
+    bend_off = sum(w * c * d for w, c, d in zip(weights, q, doubt)) / qq
+    found, sigma = _steady_or_drifting(bend + more, variance / qq + bend_off ** 2, drift_sigma)
+    return SlopeFit(centre, slope, slope_sigma, found, sigma, misfit)
 
 
 def _weigh(rest: list[float]) -> list[float]:
@@ -150,7 +218,7 @@ def _weigh(rest: list[float]) -> list[float]:
     return [1.0 if r <= limit or limit == 0.0 else limit / r for r in rest]
 
 
-def _without_levels(parts: list[list[tuple[float, float]]], weights: list[float]
+def _without_levels(parts: list[list[_Low]], weights: list[float]
                     ) -> tuple[list[float], list[float], list[float]]:
     """Return x, y and x^2 / 2 less the weighted mean of each in every part."""
     u: list[float] = []
@@ -159,12 +227,12 @@ def _without_levels(parts: list[list[tuple[float, float]]], weights: list[float]
     for part in parts:
         own = weights[len(u):len(u) + len(part)]
         total = sum(own)
-        mean_x = sum(w * t for w, (t, _) in zip(own, part)) / total
-        mean_y = sum(w * value for w, (_, value) in zip(own, part)) / total
-        mean_q = sum(w * t * t for w, (t, _) in zip(own, part)) / (2.0 * total)
-        u += [t - mean_x for t, _ in part]
-        v += [value - mean_y for _, value in part]
-        q += [0.5 * t * t - mean_q for t, _ in part]
+        mean_x = sum(w * low.x for w, low in zip(own, part)) / total
+        mean_y = sum(w * low.y for w, low in zip(own, part)) / total
+        mean_q = sum(w * low.x * low.x for w, low in zip(own, part)) / (2.0 * total)
+        u += [low.x - mean_x for low in part]
+        v += [low.y - mean_y for low in part]
+        q += [0.5 * low.x * low.x - mean_q for low in part]
     return u, v, q
 
 

@@ -72,5 +72,8 @@ def calm_level(one_way: OneWayClock) -> LevelBefore | None:
     if (least[-1] - least[0]) * 1e-9 > MOST_ROOM_S:
         return None
     level = least[CALM_BLOCKS // 2]
-    return LevelBefore(at_ns, level * 1e-9, one_way.line.slope_at(at_ns),
+    if abs(level * 1e-9 - one_way.line.at(at_ns)) > MOST_ROOM_S:
+        # A burst may be on: the line has not followed.
+        return None
+    return LevelBefore(at_ns, level * 1e-9, one_way.line.course.slope_at(at_ns),
                        LEAST_ROOM_S + 2e-9 * (level - least[0]))

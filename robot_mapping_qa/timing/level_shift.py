@@ -92,7 +92,8 @@ def _by_phase(before: list[Message], after: list[Message], period_ns: float, sma
     slewed = SLEW * (newest[-1][1] - last[0][1])
     if abs(moved) < max(0.4 * smallest_ns, CERTAIN_SIGMAS * sigma, slewed):
         return None
-    old, new = list(before), []
+    old = list(before)
+    new: list[Message] = []
     if abs(moved) > 4.0 * scatter:
         # Every message shows whose it is.
         for message in after:

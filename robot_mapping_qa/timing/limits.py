@@ -7,6 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from robot_mapping_qa.settings import setting
+from robot_mapping_qa.verdicts import Severity
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,9 +17,9 @@ class StreamSpec:
 
     ``role`` is the stream's role in the configuration; exactly one stream of a monitor may have
     the role 'pose', and the others' clocks are compared with its clock. ``rate_hz`` is a first
-    idea of the rate, None where it must be learned. A condition of a stream that is not
-    ``required`` is only a notice. ``delay_limit_s`` and ``silence_s`` stand in for the limits of
-    `TimingLimits` where given.
+    idea of the rate, None where it must be learned. A condition of a stream that is neither
+    ``required`` nor ``useful`` is only a notice. ``delay_limit_s`` and ``silence_s`` stand in for
+    the limits of `TimingLimits` where given.
     """
 
     name: str
@@ -28,6 +29,14 @@ class StreamSpec:
     required: bool = True
     delay_limit_s: float | None = None
     silence_s: float | None = None
+    useful: bool = False
+
+    @property
+    def severity(self) -> Severity:
+        """What it means for captures that something is wrong with the stream."""
+        if self.required:
+            return Severity.HARD
+        return Severity.SOFT if self.useful else Severity.NOTICE
 
 
 @dataclass(frozen=True, slots=True)

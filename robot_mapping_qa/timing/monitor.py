@@ -6,20 +6,22 @@ from __future__ import annotations
 
 from math import hypot
 from statistics import median
-from typing import Iterable
+from types import MappingProxyType
+from typing import Iterable, Mapping
 
 from robot_mapping_qa.timing.figures import StreamFigures
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
 from robot_mapping_qa.timing.stream import StreamTiming
-from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
+from robot_mapping_qa.verdicts import Condition, Event, Verdict
 
 
 HOST_STEP_S = 0.02
 """Smaller steps of the host's clock are left to the streams' delays."""
 HOST_STEP_SPREAD_S = 0.01
 """How far delays may scatter and still count as changed alike."""
-HOST_STEP_LASTS_NS = 500_000_000
-"""How long all delays must be changed alike."""
+HOST_STEP_LASTS_NS, DISPUTED_LASTS_NS = 500_000_000, 4_000_000_000
+"""How long all delays must be changed alike; and where some streams take it for a step of their
+own clock, which may be found late by the others."""
 PAUSE_NS = 250_000_000
 """Ticks further apart than this: the monitor itself stood still."""
 
@@ -70,10 +72,12 @@ class TimingMonitor:
     def verdict(self, now_ns: int) -> Verdict:
         """Return everything that is wrong at host time ``now_ns``."""
         limit_s = self._limits.time_error_limit_s
-        moved = {name: movement[0] for name, stream in self.streams.items()
-                 if (movement := stream.clock_moved(now_ns)) is not None}
+        movements = {name: movement for name, stream in self.streams.items()
+                     if (movement := stream.clock_moved(now_ns)) is not None}
+        moved = {name: movement[0] for name, movement in movements.items()}
         pose = self._pose.spec.name if self._pose is not None else None
-        pose_s = moved.get(pose, 0.0)
+        pose_sigma_s = movements[pose][1] if pose in movements else 0.0
+        pose_s = 0.0 if pose is None else moved.get(pose, 0.0)
         found: list[Condition] = []
         figures: dict[str, float | None] = {}
         for name, stream in self.streams.items():
@@ -81,6 +85,8 @@ class TimingMonitor:
             known = name in moved and (pose is None or pose in moved)
             relative_s = moved[name] - pose_s if known else None
             figures[f'{name}/time_error_s'] = relative_s
+            figures[f'{name}/time_error_sigma_s'] = None if not known else (
+                0.0 if name == pose else hypot(movements[name][1], pose_sigma_s))
             if name == pose:
                 # Where another clock stood still, it is the pose stream that moved.
                 off_s = pose_s if any(abs(other) <= limit_s for other in moved.values()) else 0.0
@@ -132,31 +138,37 @@ class TimingMonitor:
         running = [stream for stream in self.streams.values() if stream.running]
         booked_s = median(stream.host_s for stream in running) if running else 0.0
         if booked_s:
-            back = [stream.host_back_ns(now_ns) for stream in running]
-            if None not in back:
+            back = [back_ns for stream in running
+                    if (back_ns := stream.host_back_ns(now_ns)) is not None]
+            if len(back) == len(running):
                 return self._book_host_step(min(back), now_ns, -booked_s)
         if any(stream.uncertain for stream in running):
             return ()
-        shifts = [shift for stream in running
-                  if (shift := stream.delay_shift(now_ns)) is not None]
-        alike = len(shifts) > 1 and max(shifts) - min(shifts) < HOST_STEP_SPREAD_S and \
-            min(map(abs, shifts)) > HOST_STEP_S
-        if not alike:
+        shifts = {name: shift for name, stream in self.streams.items()
+                  if stream.running and (shift := stream.delay_shift(now_ns)) is not None}
+        delays = [delay_s for delay_s, _ in shifts.values()]
+        alike = len(delays) > 1 and max(delays) - min(delays) < HOST_STEP_SPREAD_S and \
+            min(map(abs, delays)) > HOST_STEP_S
+        own = {name: own_s for name, (delay_s, own_s) in shifts.items()
+               if abs(delay_s + own_s) < HOST_STEP_SPREAD_S}
+        # Where all clocks say that they stepped, they did.
+        if not alike or len(own) == len(shifts):
             self._host_since_ns = None
             return ()
         if self._host_since_ns is None:
             self._host_since_ns = now_ns
-        if now_ns - self._host_since_ns < HOST_STEP_LASTS_NS:
+        if now_ns - self._host_since_ns < (DISPUTED_LASTS_NS if own else HOST_STEP_LASTS_NS):
             return ()
-        size_s = median(shifts)
+        size_s = median(delays)
         if abs(booked_s + size_s) < HOST_STEP_SPREAD_S:
             size_s = -booked_s
-        return self._book_host_step(self._host_since_ns, now_ns, size_s)
+        return self._book_host_step(self._host_since_ns, now_ns, size_s, own)
 
-    def _book_host_step(self, since_ns: int, now_ns: int, size_s: float) -> tuple[Event, ...]:
+    def _book_host_step(self, since_ns: int, now_ns: int, size_s: float,
+                        own: Mapping[str, float] = MappingProxyType({})) -> tuple[Event, ...]:
         self._host_since_ns = None
-        for stream in self.streams.values():
-            stream.book_host_step(since_ns, size_s)
+        for name, stream in self.streams.items():
+            stream.book_host_step(since_ns, size_s, own.get(name))
         return (Event('clock_step', 'host', since_ns, now_ns,
                       f"the host's clock stepped by {size_s * 1e3:+.1f} ms: all streams' delays "
                       'changed by that', {'size_s': size_s}),)
@@ -182,9 +194,8 @@ class TimingMonitor:
             what = f'{name} clock has moved by {moved_s * 1e3:+.1f} ms since it settled'
             record = f'{name} clock moved by {most_s * 1e3:+.1f} ms'
         self._moved_since_ns[name] = since_ns
-        severity = Severity.HARD if stream.spec.required else Severity.NOTICE
         return Condition(
             f'{name}/clock_moved',
             f"{what}: its stamps no longer match {against}'s. Check its time synchronization; "
-            'restart the monitor once it is right', severity, since_ns,
+            'restart the monitor once it is right', stream.spec.severity, since_ns,
             f"{record}: its stamps did not match {against}'s")

@@ -67,6 +67,13 @@ class MotionOffsetEstimate:
     peak_correlation: float | None
     excitation_radps: float | None
 
+    @property
+    def numbers(self) -> tuple[float, float]:
+        """Value and sigma, s; raises ValueError unless ``usable``."""
+        if self.value_s is None or self.sigma_s is None:
+            raise ValueError(f'an offset without numbers: {self.reason}')
+        return self.value_s, self.sigma_s
+
 
 class MotionOffset:
     """
@@ -178,9 +185,9 @@ def offset_between(
             peak, excitation)
     # How well the peaks fit shows only between the lags of the grid.
     highest, *rivals = _peaks(correlations)
-    fits = [pair.refine(float(lags_s[highest]), _CLOSE_S)]
-    fits += [pair.refine(float(lags_s[index]), _NEAR_S) for index in rivals]
-    fits = sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.unexplained)
+    tried = [pair.refine(float(lags_s[highest]), _CLOSE_S)]
+    tried += [pair.refine(float(lags_s[index]), _NEAR_S) for index in rivals]
+    fits = sorted((fit for fit in tried if fit is not None), key=lambda fit: fit.unexplained)
     if not fits or fits[0].sigma_s > _LARGEST_SIGMA_S:
         return _unusable(
             'the robot has not turned enough: its turns are too slow or too few to place '
@@ -205,7 +212,8 @@ class _Pair:
 
     def __init__(self, x: AngularVelocitySignal, y: AngularVelocitySignal) -> None:
         self._y, self._axes = y, y.axes
-        self._width_s = max(2 * x.interval_s, 2 * y.interval_s, SHORTEST_SMOOTHING_S)
+        self._width_s = max(SHORTEST_SMOOTHING_S, *(
+            2 * signal.interval_s for signal in (x, y) if signal.interval_s is not None))
         self._step_s = self._width_s / 2
         count = int((x.times[-1] - x.times[0]) / self._step_s) + 1
         self._centres_s = x.times[0] + self._step_s * np.arange(count)

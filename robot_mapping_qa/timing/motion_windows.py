@@ -12,7 +12,7 @@ taken. A step of a clock is another matter: what was found before it is forgotte
 from __future__ import annotations
 
 from array import array
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, sqrt
 from typing import Callable, Iterable
 
@@ -116,11 +116,11 @@ class MotionWindows:
         now = apart(name, at_ns)
         if not usable or now is None:
             return _most_moved(windows)
-        values = np.array([window.estimate.value_s - window.apart_s for window in usable])
-        sigmas = np.array([hypot(window.estimate.sigma_s, window.apart_sigma_s)
-                           for window in usable])
+        offsets = np.array([window.estimate.numbers for window in usable])
+        values = offsets[:, 0] - [window.apart_s for window in usable]
+        sigmas = np.hypot(offsets[:, 1], [window.apart_sigma_s for window in usable])
         mean, sigma = _robust_mean(values, sigmas)
-        best = min(usable, key=lambda window: window.estimate.sigma_s).estimate
+        best = usable[int(np.argmin(offsets[:, 1]))].estimate
         return MotionOffsetEstimate(
             mean + now[0], hypot(sigma, now[1]), True, '', best.peak_correlation,
             best.excitation_radps)
@@ -142,9 +142,8 @@ class MotionWindows:
                 (stream.stamps - (origin_ns + shift_ns)) * 1e-9, stream.values),
             self._max_offset_s)
         if estimate.usable:
-            estimate = MotionOffsetEstimate(
-                estimate.value_s + shift_ns * 1e-9, estimate.sigma_s, True, '',
-                estimate.peak_correlation, estimate.excitation_radps)
+            value_s, _ = estimate.numbers
+            estimate = replace(estimate, value_s=value_s + shift_ns * 1e-9)
         return MotionWindow(middle_ns, estimate, *moved)
 
 

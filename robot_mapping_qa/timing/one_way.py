@@ -5,20 +5,21 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
+from typing import Sequence
 
-from robot_mapping_qa.timing.convex_hull import line_below
+from robot_mapping_qa.timing.delay_line import Course, DelayLine
 from robot_mapping_qa.timing.delay_slope import fit_slope
+from robot_mapping_qa.timing.lower_edge import lower_edge
+from robot_mapping_qa.timing.part_levels import PartLevels
+from robot_mapping_qa.timing.rate_change import count_of_another_rate, growth
 
 BLOCK_NS = 500_000_000
 """Only the least delayed message of each half second is kept."""
 WINDOW_BLOCKS = 1200
 """Ten minutes: over longer times the skew of a clock is not one number."""
-GROUPS = 8
-"""Interleaved sets of blocks, whose lowest delays tell how far the lowest of all may be off."""
-BLOCKS_PER_GROUP = 3
-"""Fewest blocks of such a set."""
+LEAST_BLOCKS = 6
+"""Fewest blocks whose scatter tells anything."""
 START_SKEW = 100e-6
 """Standard deviation of a skew nothing is known of. Common practice, no source: crystals are
 specified within 100 ppm."""
@@ -41,70 +42,6 @@ LEAST_MISFIT_S = 0.5e-3
 SURE_FALL_S = 2e-3
 """A fall by more than this is believed after `FALL_BLOCKS`, a smaller one after
 `CHANGE_BLOCKS`."""
-# The lowest of n delays lies above the smallest possible one by 1/n (exponential delays) to
-# 1/sqrt(n) (gamma of shape 2) of their scale. Of the distance D from the lowest of all to the
-# mean of the groups' lowest that is 0.14 to 0.55, itself scattered as widely: the line is laid
-# a quarter of D lower, give or take 0.5 D.
-_EXCESS, _EXCESS_SIGMA = 0.25, 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class DelayLine:
-    """
-    The smallest delay as a curve over host time: receive time less stamp, were nothing queued.
-
-    It passes through ``level_s`` at ``anchor_ns``; its slope is ``slope`` at ``middle_ns`` and
-    grows by ``bend_per_s``. The ``*_sigma`` are standard deviations, unrelated to each other
-    because level and slope are given where their errors are. ``scatter_s`` is how far above the
-    curve the least delayed message of a block usually arrives.
-    """
-
-    anchor_ns: int
-    level_s: float
-    level_sigma_s: float
-    middle_ns: int
-    slope: float
-    slope_sigma: float
-    bend_per_s: float
-    bend_sigma_per_s: float
-    scatter_s: float
-
-    def at(self, time_ns: int) -> float:
-        """Return the smallest delay at a host time, seconds."""
-        return self.level_s + self.growth(self.anchor_ns, time_ns)
-
-    def sigma_at(self, time_ns: int) -> float:
-        """Return the standard deviation of `at`, seconds."""
-        return sqrt(self.level_sigma_s ** 2 + self.growth_sigma(self.anchor_ns, time_ns) ** 2)
-
-    def growth(self, from_ns: int, to_ns: int) -> float:
-        """Return by how much the smallest delay grows between host times, seconds."""
-        middle_ns = (from_ns + to_ns) // 2
-        return self.slope_at(middle_ns) * (to_ns - from_ns) * 1e-9
-
-    def growth_sigma(self, from_ns: int, to_ns: int) -> float:
-        """Return the standard deviation of `growth`, seconds."""
-        x, start = (to_ns - self.middle_ns) * 1e-9, (from_ns - self.middle_ns) * 1e-9
-        # A bend fitted together with a line leaves about a third of its free effect at the ends.
-        return sqrt((self.slope_sigma * (x - start)) ** 2
-                    + (self.bend_sigma_per_s * (x * x - start * start) / 3.0) ** 2)
-
-    def slope_at(self, time_ns: int) -> float:
-        """Return the growth of the smallest delay at a host time, seconds per second."""
-        return self.slope + self.bend_per_s * (time_ns - self.middle_ns) * 1e-9
-
-    def slope_sigma_at(self, time_ns: int) -> float:
-        """Return the standard deviation of `slope_at`."""
-        x = (time_ns - self.middle_ns) * 1e-9
-        return sqrt(self.slope_sigma ** 2 + (self.bend_sigma_per_s * x) ** 2)
-
-
-@dataclass(frozen=True, slots=True)
-class LevelChange:
-    """The smallest delay moved by ``size_s`` at host time ``at_ns``; the clock did not."""
-
-    at_ns: int
-    size_s: float
 
 
 class OneWayClock:
@@ -112,8 +49,8 @@ class OneWayClock:
     The line under one stream's delays over a sliding window of ten minutes.
 
     `delay_slope` gives its slope and bend. Where clock or delay jump, the data fall into parts
-    that each have a level of their own and share the slope. The curve that touches the lowest
-    point of the present part gives the level.
+    that each have a level of their own and share the slope. The curve below the lowest point of a
+    part gives its level.
     """
 
     def __init__(self) -> None:
@@ -122,6 +59,7 @@ class OneWayClock:
         self._least: deque[int] = deque(maxlen=WINDOW_BLOCKS)
         self._parts: deque[int] = deque(maxlen=WINDOW_BLOCKS)
         self._part = self._newest_part = 0
+        self._levels = PartLevels()
         # The part before the smallest delay rose, and by how much it did.
         self._before: tuple[int, float] | None = None
         self._block: int | None = None
@@ -152,32 +90,58 @@ class OneWayClock:
             return None
         return self._times[-count], [self._least[place] for place in range(-count, 0)]
 
-    def add(self, receive_ns: int, delay_ns: int) -> LevelChange | None:
+    def add(self, receive_ns: int, delay_ns: int) -> None:
         """Take one message's receive time and receive time less stamp."""
         block = receive_ns // BLOCK_NS
         if block == self._block:
             if delay_ns < self._block_least:
                 self._block_least, self._block_time = delay_ns, receive_ns
-            return None
-        change = None
+            return
         if self._block is not None:
             if block < self._block:
                 # Receive times may swap by a little between threads; the block is closed.
-                return None
-            change = self._close_block()
+                return
+            self._close_block()
         self._block = block
         self._block_time, self._block_least = receive_ns, delay_ns
         if not self._here:
             self._lay_line()
-        return change
 
-    def change_part(self, from_ns: int) -> None:
-        """Take note that the delays from host time ``from_ns`` on have another level."""
+    def least(self, now_ns: int) -> tuple[float, float] | None:
+        """
+        Return the smallest delay of the run at a host time, and its standard deviation, seconds.
+
+        As the clock reads now: where it stepped, delays from before count as if it had stamped
+        them. None before the first message.
+        """
+        return self._levels.least(now_ns)
+
+    def change_clock(self, from_ns: int, step_s: float, doubt_ns: int = 0) -> None:
+        """
+        Take note that another clock stamps the delays from host time ``from_ns`` on.
+
+        By that clock they read ``step_s`` more than by the one before. Those of the time
+        ``doubt_ns`` before belong to the one that they fit better.
+        """
         self._newest_part += 1
-        self._go_on_as(self._newest_part, from_ns)
+        self._relabel(self._newest_part, from_ns)
+        line = self.line
+        if line is not None:
+            before = next((part for time, part in zip(reversed(self._times), reversed(self._parts))
+                           if time < from_ns - doubt_ns), self._part)
+            old = self._levels.line(before) or line
+            for place, time in enumerate(self._times):
+                if from_ns - doubt_ns <= time < from_ns and \
+                        (1e-9 * self._least[place] - old.at(time)) / step_s > 0.5:
+                    self._parts[place] = self._part
+            # The line may have been laid under delays that were another clock's.
+            lines = self._lines_of_parts(line.course, self._times, self._least, self._parts)
+            lines.pop(self._part, None)
+            self._levels.begin(self._part, lines, step_s, from_ns)
         self._before = None
+        self._begin_again(from_ns)
 
-    def change_level(self, from_ns: int, size_s: float) -> LevelChange:
+    def change_level(self, from_ns: int, size_s: float) -> None:
         """
         Go on after the smallest delay moved by ``size_s`` at ``from_ns`` and the clock did not.
 
@@ -191,32 +155,44 @@ class OneWayClock:
                            default=None)
             room_s = min(0.1 * rose_s + 3.0 * line.scatter_s, 0.5 * rose_s)
             if height_s is not None and abs(size_s - height_s) < max(LEAST_MISFIT_S, room_s):
-                self._go_on_as(part, from_ns)
                 self._before = None
-                return LevelChange(from_ns, -rose_s)
+                self._relabel(part, from_ns)
+                self._begin_again(from_ns)
+                return
         rose_from = self._part
-        self.change_part(from_ns)
+        self.begin_part(from_ns)
         if size_s > 0.0:
             self._before = rose_from, size_s
-        return LevelChange(from_ns, size_s)
 
-    def _go_on_as(self, part: int, from_ns: int) -> None:
+    def begin_part(self, from_ns: int) -> None:
+        """Take note that the delays from host time ``from_ns`` on have a level of their own."""
+        self._before = None
+        self._newest_part += 1
+        self._relabel(self._newest_part, from_ns)
+        self._begin_again(from_ns)
+
+    def _relabel(self, part: int, from_ns: int) -> None:
+        """Let all blocks from a host time on belong to ``part``."""
         self._part = part
         for place, time in enumerate(self._times):
             if time >= from_ns:
                 self._parts[place] = part
-        self._begin_again(from_ns)
 
     def _follow_new_rate(self, from_ns: int) -> None:
         """Drop the delays of before ``from_ns``: the clock has changed its rate."""
-        while self._times and self._times[0] < from_ns:
-            self._times.popleft()
-            self._least.popleft()
-            self._parts.popleft()
+        self._drop(sum(time < from_ns for time in self._times))
         self._free_skew = SLEW_SKEW
         self._before = None
         self.line = None
         self._begin_again(from_ns)
+
+    def _drop(self, count: int) -> None:
+        """Forget the oldest blocks: the clock has changed its rate since, and so its offset."""
+        self._levels.forget()
+        for _ in range(count):
+            self._times.popleft()
+            self._least.popleft()
+            self._parts.popleft()
 
     def _begin_again(self, from_ns: int) -> None:
         if self._block is not None and self._block_time < from_ns:
@@ -225,158 +201,191 @@ class OneWayClock:
         self._doubted = True
         self._lay_line()
 
-    def _close_block(self) -> LevelChange | None:
+    def _close_block(self) -> None:
         if self._times and self._block_time <= self._times[-1]:
-            return None
+            return
         self._times.append(self._block_time)
         self._least.append(self._block_least)
         self._parts.append(self._part)
-        change = self._check_fit()
+        changed = self._check_fit()
         self._until_slope -= 1
         self._until_level -= 1
-        if change is None and self._until_level <= 0 and not (self._above or self._below):
+        if not changed and self._until_level <= 0 and not (self._above or self._below):
             self._lay_line(anew=self._until_slope <= 0)
-        return change
 
-    def _check_fit(self) -> LevelChange | None:
-        """Look whether the newest block minima have left the line for good."""
+    def _check_fit(self) -> bool:
+        """Look whether the newest block minima have left the line for good; follow them then."""
         line = self.line
         if line is None or self._here < 2 * FALL_BLOCKS:
-            return None
+            return False
         time = self._times[-1]
         misfit_s = self._least[-1] * 1e-9 - line.at(time)
         room_s = LEAST_MISFIT_S + 3.0 * line.sigma_at(time)
         self._above = self._above + 1 if misfit_s > room_s + 3.0 * line.scatter_s else 0
         self._below = self._below + 1 if misfit_s < -room_s else 0
-        self._raised = self._raised + 1 if misfit_s > LEAST_MISFIT_S + 3.0 * line.growth_sigma(
-            line.anchor_ns, time) else 0
+        grown_sigma_s = line.course.growth_sigma(line.anchor_ns, time)
+        self._raised = self._raised + 1 if misfit_s > LEAST_MISFIT_S + 3.0 * grown_sigma_s else 0
         if self._above >= CHANGE_BLOCKS or self._below >= FALL_BLOCKS:
-            return self._left_the_line()
-        return self._rose_early() if self._raised >= CHANGE_BLOCKS else None
+            return self._left_the_line(line)
+        return self._raised >= CHANGE_BLOCKS and self._rose_early(line)
 
-    def _left_the_line(self) -> LevelChange | None:
+    def _left_the_line(self, line: DelayLine) -> bool:
         """Tell another rate of the clock from another delay by the blocks off the line."""
-        if self._slewed(self._below or self._raised):
-            return None
+        if self._slewed(line, self._below or self._raised):
+            return False
         count = self._below or self._above
-        times, misfits = self._misfits(count)
+        times, misfits = self._misfits(line, count)
         # The first block may hold a message of before.
         nearest = min(map(abs, misfits[1:]))
         if count < CHANGE_BLOCKS and nearest < SURE_FALL_S:
-            return None
+            return False
         first = 1 if 0.0 < misfits[0] < nearest else 0
-        return self.change_level(times[first], nearest if misfits[0] > 0.0 else -nearest)
+        self.change_level(times[first], nearest if misfits[0] > 0.0 else -nearest)
+        return True
 
-    def _slewed(self, count: int) -> bool:
+    def _slewed(self, line: DelayLine, count: int) -> bool:
         """
         Whether the last ``count`` blocks may be those of a slewed clock; follow it where they are.
 
         Such a clock leaves the line at a steady rate; a longer way leaves it at once.
         """
-        times, misfits = self._misfits(count)
-        seconds = [(time - times[0]) * 1e-9 for time in times]
-        slope, _ = line_below(seconds, misfits)
-        grown = slope * seconds[-1] * (1.0 if misfits[0] > 0.0 else -1.0)
-        nearest = min(map(abs, misfits))
-        if grown > max(0.7 * nearest, 2.0 * self.line.scatter_s) and abs(slope) < 2.0 * SLEW_SKEW:
+        times, misfits = self._misfits(line, count)
+        # The first block may hold a message of before.
+        grown, begun, other = growth(
+            [(time - times[0]) * 1e-9 for time in times[1:]], misfits[1:], line.scatter_s)
+        if other:
             self._follow_new_rate(times[0])
             return True
         # A fall that grows a little may be such a rate at its beginning: wait.
-        return 0 < self._below < CHANGE_BLOCKS and grown > 0.1 * nearest
+        return 0 < self._below < CHANGE_BLOCKS and grown > 0.1 * begun
 
-    def _rose_early(self) -> LevelChange | None:
+    def _rose_early(self, line: DelayLine) -> bool:
         """
         Look for a rise of the delay soon after the line began, which widens the line's scatter.
 
         The blocks above the line are closer together than they are to it.
         """
-        _, misfits = self._misfits(CHANGE_BLOCKS)
+        _, misfits = self._misfits(line, CHANGE_BLOCKS)
         nearest = min(misfits)
         spread = sorted(misfits)[CHANGE_BLOCKS // 2] - nearest
-        if nearest < 3.0 * spread or self.line.scatter_s < 0.5 * nearest:
-            return None
-        times, misfits = self._misfits(self._here)
+        if nearest < 3.0 * spread or line.scatter_s < 0.5 * nearest:
+            return False
+        times, misfits = self._misfits(line, self._here)
         first = len(times) - CHANGE_BLOCKS
         while first > 0 and misfits[first - 1] > nearest - max(spread, LEAST_MISFIT_S):
             first -= 1
-        return self.change_level(times[first], nearest)
+        self.change_level(times[first], nearest)
+        return True
 
-    def _misfits(self, count: int) -> tuple[list[int], list[float]]:
+    def _misfits(self, line: DelayLine, count: int) -> tuple[list[int], list[float]]:
         """Return times and distances from the line, seconds, of the newest blocks."""
         times = list(self._times)[-count:]
-        return times, [least * 1e-9 - self.line.at(time)
+        return times, [least * 1e-9 - line.at(time)
                        for time, least in zip(times, list(self._least)[-count:])]
 
+    def refresh(self) -> None:
+        """Lay the line by all that is known now, unless the delays are about to leave it."""
+        if self.line is not None and not (self._above or self._below):
+            self._lay_line()
+
     def _lay_line(self, anew: bool = True) -> None:
-        """Lay the line under the present part, with the slope from all parts if ``anew``."""
+        """Lay the line under the present part, with the course of all parts if ``anew``."""
         times, least, parts = list(self._times), list(self._least), list(self._parts)
         if (not parts or parts[-1] != self._part) and self._block is not None:
             times.append(self._block_time)
             least.append(self._block_least)
             parts.append(self._part)
-        here = [place for place, part in enumerate(parts) if part == self._part]
-        self._here = len(here)
-        if not here:
+        self._here = parts.count(self._part)
+        if not self._here:
             return
-        old = self.line
-        if old is None or anew and len(times) >= 2 * BLOCKS_PER_GROUP:
-            course = self._course(times, least, parts)
+        if self.line is None or anew and len(times) >= LEAST_BLOCKS:
+            course, dropped = self._course(times, least, parts)
             self._until_slope = _pause(len(times))
             if self._doubtful(course, times[-1]):
                 self._until_level = self._until_slope = CHANGE_BLOCKS
                 return
+            if dropped:
+                self._drop(dropped)
+                times, least, parts = times[dropped:], least[dropped:], parts[dropped:]
+                self._here = parts.count(self._part)
+            lines = self._lines_of_parts(course, times, least, parts)
+            self._levels.lay_all(lines, times[-1])
+            self.line = lines[self._part]
         else:
-            course = (old.middle_ns, old.slope, old.slope_sigma, old.bend_per_s,
-                      old.bend_sigma_per_s)
+            here = [place for place, part in enumerate(parts) if part == self._part]
+            self.line = self._line_under(here, self.line.course, times, least)
+            self._levels.lay_one(self._part, self.line)
         self._until_level = min(self._until_slope, _pause(self._here))
-        middle_ns, slope, _, bend, _ = course
+
+    def _lines_of_parts(self, course: Course, times: Sequence[int], least: Sequence[int],
+                        parts: Sequence[int]) -> dict[int, DelayLine]:
+        """Return the line under each part."""
+        places: dict[int, list[int]] = {}
+        for place, part in enumerate(parts):
+            places.setdefault(part, []).append(place)
+        return {part: self._line_under(here, course, times, least)
+                for part, here in places.items()}
+
+    def _line_under(self, here: list[int], course: Course, times: Sequence[int],
+                    least: Sequence[int]) -> DelayLine:
+        """Return the line of this course under the blocks at the places ``here``."""
         anchor_ns = (times[here[0]] + times[here[-1]]) // 2
-        slope += bend * (anchor_ns - middle_ns) * 1e-9
+        slope, bend = course.slope_at(anchor_ns), course.bend_per_s
         first = least[here[0]]
         rest = []
         for place in here:
             x = (times[place] - anchor_ns) * 1e-9
             rest.append((least[place] - first) * 1e-9 - (slope + 0.5 * bend * x) * x)
-        lowest = min(rest)
-        sets = max(1, min(GROUPS, len(here) // BLOCKS_PER_GROUP))
-        spread = sum(min(rest[k::sets]) for k in range(sets)) / sets - lowest
-        scatter = sorted(rest)[len(rest) // 2] - lowest
-        if sets == 1 and old is not None:
-            spread = scatter = max(scatter, old.scatter_s)
-        self.line = DelayLine(anchor_ns, first * 1e-9 + lowest - _EXCESS * spread,
-                              max(_EXCESS_SIGMA * spread, 1e-9), *course, scatter)
+        # From one block to the next: neither a burst nor a slewed stretch widens that.
+        apart = sorted(abs(b - a) for a, b in zip(rest, rest[1:])) or [0.0]
+        scatter = 1.5 * apart[len(apart) // 2]
+        if len(rest) < LEAST_BLOCKS and self.line is not None:
+            scatter = max(scatter, self.line.scatter_s)
+            edge, sigma = min(rest) - 0.5 * scatter, 0.5 * scatter
+        else:
+            edge, sigma = lower_edge(rest)
+        # The course may be wrong between the lowest delay and the middle.
+        lowest_ns = times[here[rest.index(min(rest))]]
+        sigma = hypot(sigma, course.growth_sigma(lowest_ns, anchor_ns))
+        return DelayLine(anchor_ns, first * 1e-9 + edge, max(sigma, 1e-9), course, scatter)
 
-    def _doubtful(self, course: tuple[int, float, float, float, float], now_ns: int) -> bool:
+    def _doubtful(self, course: Course, now_ns: int) -> bool:
         """
         Whether a slope differs so much from the one so far that the clock may be slewed.
 
         The line so far is kept for a while then, so that the delays can leave it.
         """
-        old = self.line
         doubted, self._doubted = self._doubted, False
-        if old is None or doubted:
+        if self.line is None or doubted:
             return False
-        middle_ns, slope, _, bend, _ = course
-        slope += bend * (now_ns - middle_ns) * 1e-9
-        self._doubted = abs(slope - old.slope_at(now_ns)) > DOUBTFUL * old.slope_sigma_at(now_ns)
+        old = self.line.course
+        change = course.slope_at(now_ns) - old.slope_at(now_ns)
+        self._doubted = abs(change) > DOUBTFUL * old.slope_sigma_at(now_ns)
         return self._doubted
 
     def _course(self, times: list[int], least: list[int], parts: list[int]
-                ) -> tuple[int, float, float, float, float]:
-        """Return a time, the slope there, its sigma, the bend and its sigma."""
+                ) -> tuple[Course, int]:
+        """Return the course that all parts share, and how many of the oldest blocks do not."""
         middle_ns = (times[0] + times[-1]) // 2
         first = least[-1]
-        old = self.line
-        fit = fit_slope(
-            [(time - middle_ns) * 1e-9 for time in times],
-            [(value - first) * 1e-9 for value in least], parts, DRIFT_PER_S,
-            None if old is None else (old.slope_at(middle_ns), old.bend_per_s))
+        old = self.line.course if self.line is not None else None
+        x = [(time - middle_ns) * 1e-9 for time in times]
+        y = [(value - first) * 1e-9 for value in least]
+        start = None if old is None else (old.slope_at(middle_ns), old.bend_per_s)
+        while True:
+            fit = fit_slope(x, y, parts, DRIFT_PER_S, start)
+            drop = 0 if fit is None else count_of_another_rate(
+                x, y, fit, self._free_skew != START_SKEW)
+            if not drop:
+                break
+            x, y, parts = x[drop:], y[drop:], parts[drop:]
+        dropped = len(times) - len(x)
         if fit is None:
-            return middle_ns, 0.0, self._free_skew, 0.0, DRIFT_PER_S
+            return Course(middle_ns, 0.0, self._free_skew, 0.0, DRIFT_PER_S), dropped
         # The skew is drawn towards none, as far as nothing else is known of it.
         known = self._free_skew ** 2 / (self._free_skew ** 2 + fit.slope_sigma ** 2)
-        return (middle_ns + round(fit.x * 1e9), known * fit.slope, sqrt(known) * fit.slope_sigma,
-                fit.bend, fit.bend_sigma)
+        return Course(middle_ns + round(fit.x * 1e9), known * fit.slope,
+                      sqrt(known) * fit.slope_sigma, fit.bend, fit.bend_sigma), dropped
 
 
 def _pause(blocks: int) -> int:

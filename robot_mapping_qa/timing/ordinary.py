@@ -7,7 +7,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import deque
 from itertools import islice
-from math import inf
+from math import inf, nan
 from operator import itemgetter, sub
 
 LEARNED = 16
@@ -34,18 +34,19 @@ class Ordinary:
     """
     Period, scatter and delays of a stream, learned from its latest messages.
 
-    ``period_ns`` is that of the stamps, ``scatter_ns`` how widely their intervals scatter (robust
-    standard deviation), ``tolerance_ns`` how far off the grid a stamp may lie,
-    ``long_interval_ns`` what nine of ten intervals keep to. Delays are receive
-    time less stamp: ``floor_ns`` is the smallest recent one, ``low_ns`` to ``high_ns`` the range
-    of ordinary ones, ``room_ns`` how far the smallest delay wanders by itself, ``drought`` the
-    most messages in a row without a delay within half a period of the smallest one.
+    ``period_ns`` is that of the stamps (not a number while nothing is known of it),
+    ``scatter_ns`` how widely their intervals scatter (robust standard deviation),
+    ``tolerance_ns`` how far off the grid a stamp may lie, ``long_interval_ns`` what nine of ten
+    intervals keep to. Delays are receive time less stamp: ``floor_ns`` is the smallest recent
+    one, ``low_ns`` to ``high_ns`` the range of ordinary ones, ``room_ns`` how far the smallest
+    delay wanders by itself, ``drought`` the most messages in a row without a delay within half a
+    period of the smallest one.
     """
 
     def __init__(self, smallest_step_ns: float, period_ns: float | None) -> None:
         """Tell steps from ``smallest_step_ns`` on; ``period_ns`` is a first idea or None."""
         self._smallest_ns = smallest_step_ns
-        self.period_ns = period_ns
+        self.period_ns = nan if period_ns is None else period_ns
         self.forget()
 
     def forget(self) -> None:

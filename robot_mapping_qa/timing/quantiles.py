@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from itertools import accumulate
 from math import log
 
 RELATIVE_ERROR = 0.01
@@ -50,20 +52,16 @@ class DelayHistogram:
 
     def quantiles(self, *shares: float) -> tuple[float | None, ...]:
         """
-        Return the value below which each share (0 to 1, ascending) of the durations lies.
+        Return the value below which each share (0 to 1) of the durations lies.
 
         None for each while nothing was added.
         """
-        count = self.count
+        below = list(accumulate(self._bins))
+        count = below[-1]
         if not count:
             return (None,) * len(shares)
-        found: list[float] = []
-        below = 0
-        for place, here in enumerate(self._bins):
-            below += here
-            while len(found) < len(shares) and below >= max(1.0, shares[len(found)] * count):
-                found.append(_middle(place))
-        return tuple(found)
+        return tuple(
+            _middle(bisect_left(below, max(1.0, share * count))) for share in shares)
 
 
 def _middle(place: int) -> float:

@@ -47,7 +47,7 @@ class StampSequence:
 
     def add(self, stamp_ns: int, period_ns: float | None) -> None:
         """Count one message; without a period nothing counts as lost."""
-        largest = self._largest
+        largest, previous = self._largest, self._previous
         if largest is None or stamp_ns > largest:
             if period_ns and largest is not None:
                 interval_ns = stamp_ns - largest
@@ -57,7 +57,7 @@ class StampSequence:
             self._largest = stamp_ns
         elif stamp_ns in self._seen:
             self.duplicated += 1
-            if stamp_ns < self._previous:
+            if previous is not None and stamp_ns < previous:
                 self.backwards += 1
             self._previous = stamp_ns
             return
@@ -66,7 +66,7 @@ class StampSequence:
             self._count_extent(stamp_ns)
             if self.lost and period_ns:
                 self.lost -= 1
-            if stamp_ns < self._previous:
+            if previous is not None and stamp_ns < previous:
                 self.backwards += 1
         self._previous = stamp_ns
         arrived = self._arrived

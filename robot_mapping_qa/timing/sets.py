@@ -245,7 +245,8 @@ class SetStatistics:
             slowest = messages.index(fewest)
             # The window's first sets may use messages from before it: never above 1.
             yield_fraction = min(1.0, len(self._sets) / fewest) if fewest else 0.0
-        spread = waiting = (None, None)
+        spread: tuple[float | None, float | None] = (None, None)
+        waiting = spread
         if self._sets:
             spread = _percentiles_s([entry[0] for entry in self._sets])
             waiting = _percentiles_s([entry[1] for entry in self._sets])

@@ -14,6 +14,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
+from math import isnan
 from operator import itemgetter
 
 from robot_mapping_qa.timing.level_shift import find_shift
@@ -64,12 +65,12 @@ class Settled:
 
     ``messages`` are (stamp, receive time) in order of arrival, raw. ``step`` is a step of the
     clock before the first of them or, found late, before some that passed already;
-    ``delay_change_ns`` is by how much the smallest delay changed before the first of them.
+    ``delay_fell`` tells that not the clock but the delay fell before the first of them.
     """
 
     messages: list[Message]
     step: Step | None = None
-    delay_change_ns: int | None = None
+    delay_fell: bool = False
 
 
 _NOTHING_YET = Settled([])
@@ -105,7 +106,8 @@ class StepDetector:
     @property
     def period_ns(self) -> float | None:
         """Period of the stamps, the given one until `learned`, None where none was given."""
-        return self._ordinary.period_ns
+        period_ns = self._ordinary.period_ns
+        return None if isnan(period_ns) else period_ns
 
     @property
     def irregular(self) -> bool:
@@ -255,7 +257,7 @@ class StepDetector:
         elif ready and (onset := self._by_whole_periods(moved)) is not None:
             return self._stepped(round(round(-moved / period) * period), onset)
         elif ready and moved < -max(2.0 * self._smallest_ns, ordinary.room_ns):
-            return self._release(moved)
+            return self._release(delay_fell=True)
         return self._give_up(waited)
 
     def _judge_irregular(self, moved_ns: int) -> Settled:
@@ -337,14 +339,14 @@ class StepDetector:
         self._accept(*first)
         return first
 
-    def _release(self, delay_change_ns: int | None = None) -> Settled:
+    def _release(self, delay_fell: bool = False) -> Settled:
         messages, self._waiting = self._waiting, []
         self._history.extend(messages)
-        if delay_change_ns is not None:
+        if delay_fell:
             self._ordinary.set_level(messages)
         self._last_stamp, self._last_receive = messages[-1]
         self._until_learning -= len(messages)
-        return Settled(messages, None, delay_change_ns)
+        return Settled(messages, None, delay_fell)
 
     def _stepped(self, size_ns: int, at_ns: int | None = None) -> Settled:
         """

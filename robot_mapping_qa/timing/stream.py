@@ -17,7 +17,7 @@ from robot_mapping_qa.timing.sequence import StampSequence
 from robot_mapping_qa.timing.silence import SilenceWatch
 from robot_mapping_qa.timing.steps import Settled, Step, StepDetector
 from robot_mapping_qa.timing.stream_clock import StreamClock
-from robot_mapping_qa.verdicts import Condition, Event, Severity
+from robot_mapping_qa.verdicts import Condition, Event
 
 SETTLE_MESSAGES = 20
 """Fewest messages before a stream is judged, however slow it is."""
@@ -43,7 +43,7 @@ class StreamTiming:
         self._delay_limit_s = (
             limits.delay_limit_s if spec.delay_limit_s is None else spec.delay_limit_s)
         self._settle_ns = round(1e9 * limits.settle_s)
-        self._severity = Severity.HARD if spec.required else Severity.NOTICE
+        self._severity = spec.severity
 
         self.messages = 0
         self.malformed_count = self.unstamped_count = 0
@@ -60,6 +60,29 @@ class StreamTiming:
         self._malformed_ns: int | None = None
         self._malformed_why = ''
         self._start_over()
+
+    def _start_over(self) -> None:
+        """Forget everything about the clock and the present state; counts stay."""
+        self._detector.restart()
+        self._clock = StreamClock()
+        self._set_limits()
+        self._sequence.restart()
+        self._variation.restart()
+        self._stepped_ns = 0
+        self._settled = False
+        self._stamped = 0
+        self._begun_ns: int | None = None
+        self._last_step: ClockStep | None = None
+        self._unstamped_ns: int | None = None
+        self._late, self._ahead = LimitWatch(), LimitWatch()
+        self._delay_ns = self._second_delay_ns = self._third_delay_ns = 0
+        self._last_tick_ns: int | None = None
+        self._malformed_ns = None
+        self._malformed_since_ns = 0
+        self._first_tick_ns: int | None = None
+        self._accounted_ns: int | None = None
+        self._last_ns = None
+        self._silence.restart(self._detector.period_ns)
 
     # -- messages ---------------------------------------------------------------------------
 
@@ -136,11 +159,12 @@ class StreamTiming:
             self._try_to_settle(now_ns)
         return events
 
-    def book_host_step(self, at_ns: int, size_s: float) -> None:
-        """Take note that the host's clock jumped forward by ``size_s`` at ``at_ns``."""
-        if self._last_ns is None:
-            return
-        self._clock.step_host(at_ns, self._last_ns, size_s, self._recent_delay_s)
+    def book_host_step(self, at_ns: int, size_s: float, own_s: float | None = None) -> None:
+        """Take note that the host's clock jumped, see `StreamClock.step_host`."""
+        self._clock.step_host(at_ns, size_s, own_s)
+        if own_s is not None and self._steps and self._steps[-1] is self._last_step:
+            self._steps.pop()
+            self._last_step = None
         self._set_limits()
         self._late.count = self._ahead.count = 0
 
@@ -163,7 +187,7 @@ class StreamTiming:
         if self._unstamped_ns is not None:
             found.append(self._condition('unstamped', self._unstamped_ns,
                                          f'{name}: messages carry no time stamp (it is zero)'))
-        if not self._settled:
+        if not self._settled and self._begun_ns is not None:
             watched = max(0.0, (self._last_ns - self._begun_ns) * 1e-9)
             found.append(self._condition(
                 'settling', self._begun_ns,
@@ -188,18 +212,14 @@ class StreamTiming:
 
         Counted from the smallest delay of the run, as in `figures`; None before any message.
         """
-        return self._clock.offset_from_least_delay(now_ns)
+        return self._clock.offset(now_ns)
 
     def clock_moved(self, now_ns: int) -> tuple[float, float] | None:
         """Return how far the clock has moved since the stream settled, and the sigma, seconds."""
         return self._clock.moved(now_ns)
 
-    def delay_shift(self, now_ns: int) -> float | None:
-        """
-        Return by how much the delay is above what is known to be ordinary, seconds.
-
-        Not told while `uncertain`; None where no calm delays are known.
-        """
+    def delay_shift(self, now_ns: int) -> tuple[float, float] | None:
+        """Return `StreamClock.delay_shift`; not to be believed while `uncertain`."""
         return self._clock.delay_shift(now_ns, self._recent_delay_s)
 
     @property
@@ -231,6 +251,7 @@ class StreamTiming:
         at_ns = self._last_ns
         offset = skew = None
         if at_ns is not None:
+            self._clock.refresh()
             offset = self.clock_offset(at_ns)
             skew = self._clock.skew(at_ns)
         sequence, period_ns = self._sequence, self._detector.period_ns
@@ -238,7 +259,8 @@ class StreamTiming:
         return StreamFigures(
             topic=self.spec.topic, messages=self.messages,
             rate_hz=self._intervals / (self._watched_ns * 1e-9) if self._watched_ns > 0 else None,
-            period_s=period_ns * 1e-9 if self._detector.learned else None,
+            period_s=(period_ns * 1e-9 if period_ns is not None and self._detector.learned
+                      else None),
             offset_s=offset[0] if offset else None,
             offset_sigma_s=offset[1] if offset else None,
             skew_ppm=1e6 * skew[0] if skew else None,
@@ -257,29 +279,6 @@ class StreamTiming:
         return self._series
 
     # -- inner workings ---------------------------------------------------------------------
-
-    def _start_over(self) -> None:
-        """Forget everything about the clock and the present state; counts stay."""
-        self._detector.restart()
-        self._clock = StreamClock()
-        self._set_limits()
-        self._sequence.restart()
-        self._variation.restart()
-        self._stepped_ns = 0
-        self._settled = False
-        self._stamped = 0
-        self._begun_ns: int | None = None
-        self._last_step: ClockStep | None = None
-        self._unstamped_ns: int | None = None
-        self._late, self._ahead = LimitWatch(), LimitWatch()
-        self._delay_ns = self._second_delay_ns = self._third_delay_ns = 0
-        self._last_tick_ns: int | None = None
-        self._malformed_ns = None
-        self._malformed_since_ns = 0
-        self._first_tick_ns: int | None = None
-        self._accounted_ns: int | None = None
-        self._last_ns = None
-        self._silence.restart(self._detector.period_ns)
 
     def _set_limits(self) -> None:
         """Let the limits follow the host's clock: what the delays seem to be, they are not."""
@@ -351,8 +350,9 @@ class StreamTiming:
                 self._sequence.restart()
                 self._variation.restart()
             events = self._book_step(step, now_ns)
-        elif settled.delay_change_ns is not None:
-            self._clock.change_delay(first_ns, settled.delay_change_ns * 1e-9)
+        elif settled.delay_fell:
+            self._clock.fall_to(first_ns, 1e-9 * min(
+                receive - stamp for stamp, receive in settled.messages))
         for stamp_ns, receive_ns in settled.messages:
             self._account(stamp_ns, receive_ns)
         return events
@@ -375,7 +375,8 @@ class StreamTiming:
                             {'size_s': size_s}),)
 
     def _try_to_settle(self, now_ns: int) -> None:
-        if self._stamped < SETTLE_MESSAGES or now_ns - self._begun_ns < self._settle_ns:
+        if self._begun_ns is None or self._stamped < SETTLE_MESSAGES or \
+                now_ns - self._begun_ns < self._settle_ns:
             return
         self._settled = True
         self._silence.learn(self._detector)

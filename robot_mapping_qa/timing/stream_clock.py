@@ -8,8 +8,9 @@ from collections import deque
 from dataclasses import dataclass
 from math import hypot
 
+from robot_mapping_qa.timing.delay_line import DelayLine
 from robot_mapping_qa.timing.level_before import calm_level, LevelBefore, MOST_ROOM_S
-from robot_mapping_qa.timing.one_way import DelayLine, OneWayClock
+from robot_mapping_qa.timing.one_way import LEAST_MISFIT_S, OneWayClock
 
 KNOWN_SKEW = 50e-6
 """A skew that is not known better than this is not reported: it is a guess about crystals."""
@@ -18,6 +19,8 @@ FASTEST = 600e-6
 keep to 100 ppm. Common practice, no source."""
 FOUND_LATE_NS = 4_000_000_000
 """A step is found up to so much later: it may tell of what has been corrected already."""
+HOST_STEP_ROOM_NS = 1_000_000_000
+"""A step of the host's clock is told so much late, by the slowest stream."""
 CALM_STATES, CALM_EVERY_NS = 3, 5_000_000_000
 """States that are kept: the oldest is from before any step that is found now."""
 LEAST_CORRECTION_S = 2e-3
@@ -26,13 +29,12 @@ LEAST_CORRECTION_S = 2e-3
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """What was known at a calm level; ``raised_s`` are the delay's change and its least."""
+    """What was known at a calm level."""
 
     seen_ns: int
     level: LevelBefore
     moved_s: float
     host_s: float
-    raised_s: tuple[float, float]
 
 
 class StreamClock:
@@ -40,8 +42,8 @@ class StreamClock:
     Keeps the clock's movements apart from the delay's.
 
     The line under the delays (`OneWayClock`) goes on at another level whenever clock or delay has
-    stepped. Where it was the delay, its change is taken off, so that `offset` follows the clock
-    alone.
+    stepped. Where it was the delay, `offset` does not follow: it is counted from the smallest
+    delay of the run.
 
     How far the clock has moved since it settled is the sum of its steps, which the stamps tell,
     and of the line's growth over the time since. Both ends are taken from one line: what the
@@ -51,8 +53,6 @@ class StreamClock:
     def __init__(self) -> None:
         """Start without any message."""
         self._one_way = OneWayClock()
-        # By how much the smallest delay now exceeds that at the start, and the least of that.
-        self._raised_s = self._least_raised_s = 0.0
         # The movement up to a time, which later lines do not reach back to, and its sigma.
         self._counted_ns: int | None = None
         self._moved_s = self._moved_sigma_s = 0.0
@@ -69,40 +69,54 @@ class StreamClock:
     def add(self, receive_ns: int, delay_ns: int) -> None:
         """Take one message's receive time and receive time less stamp."""
         line = self._one_way.line
-        change = self._one_way.add(receive_ns, delay_ns)
+        self._one_way.add(receive_ns, delay_ns)
         if self._one_way.line is not line:
             self._count_movement(line)
-        if change is not None:
-            self._raise(change.size_s)
+
+    def refresh(self) -> None:
+        """Use all that is known now, for figures that are not asked for often."""
+        line = self._one_way.line
+        self._one_way.refresh()
+        if self._one_way.line is not line:
+            self._count_movement(line)
 
     def step(self, at_ns: int, size_s: float) -> None:
         """Take note that the clock stepped by ``size_s`` at host time ``at_ns``."""
         self._remember(at_ns)
         self._moved_s += size_s
-        self._one_way.change_part(at_ns)
+        self._one_way.change_clock(at_ns, -size_s)
 
-    def change_delay(self, at_ns: int, size_s: float) -> None:
-        """Take note that the smallest delay changed by ``size_s`` at host time ``at_ns``."""
-        self._remember(at_ns)
-        self._raise(self._one_way.change_level(at_ns, size_s).size_s)
-
-    def step_host(self, at_ns: int, now_ns: int, size_s: float, delay_s: float) -> None:
+    def fall_to(self, at_ns: int, delay_s: float) -> None:
         """
-        Take note that the host's clock jumped forward by ``size_s`` at ``at_ns``.
+        Take note that delays fell at host time ``at_ns``, the least of them to ``delay_s``.
 
-        ``delay_s`` is the smallest delay of late, at ``now_ns``.
+        What counts is the fall below the line: where delays come back to it, a burst has ended.
         """
         line = self._one_way.line
         if line is None:
+            return
+        size_s = delay_s - line.at(at_ns)
+        if size_s < -LEAST_MISFIT_S - 3.0 * line.sigma_at(at_ns):
+            self._remember(at_ns)
+            self._one_way.change_level(at_ns, size_s)
+
+    def step_host(self, at_ns: int, size_s: float, own_s: float | None = None) -> None:
+        """
+        Take note that the host's clock jumped forward by ``size_s`` at ``at_ns``.
+
+        ``own_s`` is what had been taken for a step of this clock instead, None where nothing was.
+        """
+        if self._one_way.line is None:
             return
         self._remember(at_ns)
         if self._before_host is None and self._before is not None:
             self._before_host = self._before.level
         self.host_s += size_s
-        if abs(delay_s - line.at(now_ns)) > 0.5 * abs(size_s):
-            self.change_delay(at_ns, size_s)
-        self._raised_s -= size_s
-        self._least_raised_s = min(0.0, self._raised_s)
+        if own_s is None:
+            doubt_ns = HOST_STEP_ROOM_NS + round(1e9 * abs(size_s))
+            self._one_way.change_clock(at_ns, size_s, doubt_ns)
+        else:
+            self._moved_s -= own_s
 
     def host_back_ns(self, now_ns: int) -> int | None:
         """Return since when delays are what they were before the host's clock first jumped."""
@@ -138,11 +152,14 @@ class StreamClock:
         elif now_ns - self._back_since_ns > FOUND_LATE_NS:
             self._before = None
         # Levels that were taken for one may have laid the line wrong.
-        if abs(self.offset(now_ns)[0] + level.level_s + level.grown_s(now_ns)
-               + self.host_s - before.host_s - before.raised_s[0]) > MOST_ROOM_S:
-            self._one_way.change_part(back_ns)
-        self._raised_s, self._least_raised_s = before.raised_s
-        wrong_s = self.moved(now_ns)[0] - (before.moved_s - level.grown_s(now_ns))
+        expected_s = level.level_s + level.grown_s(now_ns) + self.host_s - before.host_s
+        line, moved = self._one_way.line, self.moved(now_ns)
+        if line is not None and abs(line.at(now_ns) - expected_s) > MOST_ROOM_S:
+            self._one_way.begin_part(back_ns)
+            moved = self.moved(now_ns)
+        if moved is None:
+            return None
+        wrong_s = moved[0] - (before.moved_s - level.grown_s(now_ns))
         if abs(wrong_s) < LEAST_CORRECTION_S:
             return None
         self._moved_s -= wrong_s
@@ -160,17 +177,10 @@ class StreamClock:
         """
         Return the clock's offset at a host time and its standard deviation, seconds.
 
-        Counted from the smallest delay at the start of the run; None before the first message.
+        Counted from the smallest delay of the run; None before the first message.
         """
-        line = self._one_way.line
-        if line is None:
-            return None
-        return -line.at(now_ns) + self._raised_s, line.sigma_at(now_ns)
-
-    def offset_from_least_delay(self, now_ns: int) -> tuple[float, float] | None:
-        """Return the same, counted from the smallest delay of the run."""
-        offset = self.offset(now_ns)
-        return None if offset is None else (offset[0] - self._least_raised_s, offset[1])
+        least = self._one_way.least(now_ns)
+        return None if least is None else (-least[0], least[1])
 
     def moved(self, now_ns: int) -> tuple[float, float] | None:
         """Return the movement since `settle` and its standard deviation; None until then."""
@@ -183,23 +193,24 @@ class StreamClock:
     def skew(self, now_ns: int) -> tuple[float, float] | None:
         """Return the skew and its standard deviation; None while it is hardly known."""
         line = self._one_way.line
-        if line is None or line.slope_sigma > KNOWN_SKEW:
+        if line is None or line.course.slope_sigma > KNOWN_SKEW:
             return None
-        return -line.slope_at(now_ns), line.slope_sigma_at(now_ns)
+        return -line.course.slope_at(now_ns), line.course.slope_sigma_at(now_ns)
 
-    def delay_shift(self, now_ns: int, delay_s: float) -> float | None:
+    def delay_shift(self, now_ns: int, delay_s: float) -> tuple[float, float] | None:
         """
         Return by how much a delay of ``delay_s`` now is above what is known to be ordinary.
 
-        Seconds; jumps of the host's clock and movements of this one are taken off. None where no
-        calm level is known.
+        Seconds; known jumps of the host's clock are taken off. The second value is by how much
+        this clock is thought to have stepped since. None where no calm level is known.
         """
         state = self._before or (self._calm[0] if self._calm else None)
-        if state is None:
+        moved = self.moved(now_ns)
+        if state is None or moved is None:
             return None
         grown_s = state.level.grown_s(now_ns)
-        moved_s = self.moved(now_ns)[0] - (state.moved_s - grown_s)
-        return delay_s - state.level.level_s - grown_s + moved_s - (self.host_s - state.host_s)
+        return (delay_s - state.level.level_s - grown_s - (self.host_s - state.host_s),
+                moved[0] - (state.moved_s - grown_s))
 
     def _count_movement(self, line: DelayLine | None) -> None:
         """Count the movement up to where the present line begins, by the line before."""
@@ -218,10 +229,11 @@ class StreamClock:
         if self._counted_ns is None or calm and now_ns - calm[-1].seen_ns < CALM_EVERY_NS:
             return
         level = calm_level(self._one_way)
-        if level is not None and level.at_ns >= self._counted_ns - CALM_EVERY_NS:
-            calm.append(_State(
-                now_ns, level, self.moved(level.at_ns)[0], self.host_s,
-                (self._raised_s, self._least_raised_s)))
+        if level is None or level.at_ns < self._counted_ns - CALM_EVERY_NS:
+            return
+        moved = self.moved(level.at_ns)
+        if moved is not None:
+            calm.append(_State(now_ns, level, moved[0], self.host_s))
 
     def _remember(self, at_ns: int) -> None:
         """Keep what held before a change, unless it follows another that still stands."""
@@ -230,13 +242,9 @@ class StreamClock:
         if self._before is None and self._calm:
             self._before = self._calm[0]
 
-    def _raise(self, size_s: float) -> None:
-        self._raised_s += size_s
-        self._least_raised_s = min(self._least_raised_s, self._raised_s)
-
 
 def _crept(line: DelayLine, from_ns: int, to_ns: int) -> tuple[float, float]:
     """Return a clock's movement between host times by its rate alone, and the sigma, seconds."""
     most_s = FASTEST * abs(to_ns - from_ns) * 1e-9
-    return (max(-most_s, min(most_s, -line.growth(from_ns, to_ns))),
-            line.growth_sigma(from_ns, to_ns))
+    return (max(-most_s, min(most_s, -line.course.growth(from_ns, to_ns))),
+            line.course.growth_sigma(from_ns, to_ns))

@@ -17,7 +17,6 @@ from sensor_msgs.msg import Image
 TOPIC = '/front/image_raw'
 WIDTH, HEIGHT, RATE_HZ = 1920, 1080, 15.0
 QOS = QoSProfile(depth=10)
-WAYS = ('', '/bare', '/inspection')
 
 
 def camera():
@@ -46,11 +45,11 @@ def bare():
 
 
 class Taker(Node):
-    """Takes pictures straight and by both detours; writes when the middleware received each."""
+    """Takes pictures straight and by one detour; writes when the middleware received each."""
 
     def __init__(self):
         super().__init__('taker')
-        self.received_ns = {way: {} for way in WAYS}
+        self.received_ns = {way: {} for way in ('', sys.argv[3])}
         for way, received_ns in self.received_ns.items():
             self.create_subscription(
                 Image, TOPIC + way,
