@@ -122,6 +122,7 @@ class Assessment:
         """Let the time up to the end of the bag pass."""
         self._pass_time(end_ns)
         self.end_ns = max(end_ns, self._last_ns)
+        self.timing.refresh()
         self.motion.finish()
         self._motion_offsets = self.motion.offsets(self.end_ns)
 

@@ -120,6 +120,11 @@ class TimingMonitor:
             return None
         return moved[0] - reference[0], hypot(moved[1], reference[1])
 
+    def refresh(self) -> None:
+        """See `StreamTiming.refresh`: it takes too long to be done on the way."""
+        for stream in self.streams.values():
+            stream.refresh()
+
     def figures(self, name: str) -> StreamFigures:
         """Return one stream's figures."""
         return self.streams[name].figures()

@@ -246,14 +246,15 @@ class StreamTiming:
         """The newest clock step, None where there was none since the stream settled."""
         return self._last_step
 
+    def refresh(self) -> None:
+        """Work out clock and skew from all that is known: for `figures` at the end of a run."""
+        self._clock.refresh()
+
     def figures(self) -> StreamFigures:
         """Return the figures of the run so far."""
         at_ns = self._last_ns
-        offset = skew = None
-        if at_ns is not None:
-            self._clock.refresh()
-            offset = self.clock_offset(at_ns)
-            skew = self._clock.skew(at_ns)
+        offset = None if at_ns is None else self.clock_offset(at_ns)
+        skew = None if at_ns is None else self._clock.skew(at_ns)
         sequence, period_ns = self._sequence, self._detector.period_ns
         variation = self._variation.quantiles(0.5, 0.95)
         return StreamFigures(
