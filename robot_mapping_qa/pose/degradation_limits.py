@@ -33,7 +33,7 @@ class DegradationLimits:
         100.0, 1.0, 100000.0,
         'Way over which that error keeps its sign; over longer ones the parts partly cancel.')
     dead_reckoning_error: float = setting(
-        0.02, 0.0, 0.5,
+        0.02, 0.0001, 0.5,
         'Error of the way, as a share of it and on each axis, where neither lidar nor camera '
         'holds the unit: inertial dead reckoning between footfalls or wheels, 1 to 2 % (common '
         'practice, no source).')
@@ -41,7 +41,7 @@ class DegradationLimits:
         3.0, 0.1, 1000.0,
         'Way over which that error keeps its sign.')
     turn_walk_rad: float = setting(
-        0.0001, 0.0, 0.1,
+        0.0001, 0.000001, 0.1,
         'Random walk of the orientation per square root of the metre: a gyroscope at walking '
         'speed, with its bias estimated.')
     turn_noise_rad: float = setting(
