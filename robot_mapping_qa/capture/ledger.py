@@ -75,22 +75,18 @@ class KnownHold(Protocol):
     @property
     def onset_ns(self) -> int:
         """When its earliest cause began."""
-        raise NotImplementedError
 
     @property
     def closed_ns(self) -> int:
         """When the gate closed."""
-        raise NotImplementedError
 
     @property
     def released_ns(self) -> int | None:
         """When it opened again; None while it is held."""
-        raise NotImplementedError
 
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why, for a person."""
-        raise NotImplementedError
 
 
 @dataclass(slots=True)

@@ -26,7 +26,6 @@ QOS_MISMATCH, TYPE_MISMATCH, STORM = 'qos_mismatch', 'type_mismatch', 'storm'
 NO_EVENTS = SubscriptionEventCallbacks(use_default_callbacks=False)
 """The graph says of publishers what the middleware's events would, see `WatchedTopic`."""
 
-
 STORM_TIMES = 5.0
 """A topic that sends so many times more than it should is a storm, if it goes on."""
 
