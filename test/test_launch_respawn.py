@@ -19,10 +19,10 @@ launch = pytest.importorskip('launch', reason='launch is not installed on this m
 launch_ros = pytest.importorskip('launch_ros', reason='launch_ros is not installed here')
 launch_testing = pytest.importorskip('launch_testing', reason='launch_testing is not installed')
 
-from launch.actions import IncludeLaunchDescription, SetEnvironmentVariable  # noqa: E402, I100
-from launch.launch_description_sources import PythonLaunchDescriptionSource  # noqa: E402
+from launch.actions import SetEnvironmentVariable  # noqa: E402, I100
 import launch_testing.actions  # noqa: E402
 import launch_testing.markers  # noqa: E402
+from launched import included  # noqa: E402
 import rclpy  # noqa: E402
 from rclpy.parameter_client import AsyncParameterClient  # noqa: E402
 from robot_mapping_qa.resources import share_file  # noqa: E402
@@ -30,13 +30,6 @@ from robot_mapping_qa.resources import share_file  # noqa: E402
 DOMAIN = 126
 BAG = Path(tempfile.mkdtemp()) / 'run'
 END = {}
-
-
-def included(name, **arguments):
-    """Return one of the package's launch files with its arguments."""
-    return IncludeLaunchDescription(
-        PythonLaunchDescriptionSource(str(share_file(f'launch/{name}'))),
-        launch_arguments=arguments.items())
 
 
 @pytest.mark.launch_test
