@@ -3,6 +3,7 @@
 #   make test                run the tests on ROS 2 Kilted from wheels, or on the sourced ROS 2
 #   make test ROS=jazzy      the same on Jazzy
 #   make test ARGS='-k gate' pass arguments on
+#   make test-all            what takes long as well
 #   make PYTHON=python3.12   choose the Python
 
 ROS ?=
@@ -11,13 +12,19 @@ ARGS ?=
 
 SET_UP = $(PYTHON) robot_mapping_qa/standalone/setup_environment.py --ros '$(ROS)'
 
-.PHONY: demo test bench lint venv clean
+# An `-m` of one's own among the arguments has the last word.
+ALL = -m 'long or not long'
+
+.PHONY: demo test test-all bench lint venv clean
 
 demo:
 	@$(SET_UP) -- demo $(ARGS)
 
 test:
 	@$(SET_UP) --tests -- python -m pytest $(ARGS)
+
+test-all:
+	@$(SET_UP) --tests -- python -m pytest $(ALL) $(ARGS)
 
 bench:
 	@$(SET_UP) --tests -- python test/bench/run_all.py $(ARGS)

@@ -47,6 +47,9 @@ def nodes(context):
         if given['profile']:
             files.append(str(profile_file(given['profile'])))
         configuration = load_configuration(*files)
+        for name in ('record', 'ledger'):
+            if given[name]:
+                given[name] = str(Path(given[name]).expanduser())
         if given['record'] and Path(given['record']).exists():
             raise FileExistsError(f'record: {given["record"]} exists already')
         port = {'port': page_port(given['page_port'])} if given['page_port'] else {}
@@ -59,9 +62,11 @@ def nodes(context):
 
     def node(name, respawn=given['respawn'] == 'true', **own):
         return Node(
-            # No name: it would become that of all nodes of a composed process.
             package='robot_mapping_qa', executable=name, output='screen',
             namespace=given['namespace'],
+            # With its name, what is given here goes before the file's section for the node. It
+            # would become that of all nodes of the composed process, which takes nothing here.
+            name=name if own else None,
             parameters=[*files, {'use_sim_time': given['use_sim_time'] == 'true', **own}],
             respawn=respawn, respawn_delay=2.0,
             # The enclave says nothing unless ROS_SECURITY_ENABLE is true.

@@ -4,28 +4,28 @@
 
 from __future__ import annotations
 
-from robot_mapping_qa.configuration import Stream
-from robot_mapping_qa.messages.picture import PICTURE_READERS
-from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_header
+from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.contents import at_once, LookedAt, picture_reader, Work
+from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
 from robot_mapping_qa.pose.camera_monitor import CameraMonitor
-from robot_mapping_qa.pose.image_measures import spread_windows
 from robot_mapping_qa.pose_inputs import Take
 
 
-def picture_input(stream: Stream, monitor: CameraMonitor) -> Take:
+def picture_input(stream: Stream, configuration: Configuration, monitor: CameraMonitor,
+                  work: Work = at_once) -> Take:
     """Return what takes the pictures of a camera; only those that are wanted are decoded."""
-    name, read = stream.name, PICTURE_READERS[stream.type]
+    name, read = stream.name, picture_reader(stream.type, configuration.image)
 
     def take(receive_ns: int, data: bytes) -> None:
         if not monitor.wants_picture(name, receive_ns):
             return
-        try:
-            stamp_ns, _ = read_header(data)
-            picture = read(data, spread_windows)
-        except MalformedMessage as error:
-            monitor.malformed_picture(name, receive_ns, str(error))
-        else:
-            monitor.add_picture(name, picture, stamp_ns, receive_ns)
+
+        def done(seen: LookedAt | MalformedMessage) -> None:
+            if isinstance(seen, MalformedMessage):
+                monitor.malformed_picture(name, receive_ns, str(seen))
+            else:
+                monitor.add_picture(name, seen.windows, seen.stamp_ns, receive_ns, seen.figures)
+        work(data, read, done)
     return take
 
 

@@ -5,17 +5,14 @@
 from __future__ import annotations
 
 from math import isfinite
-from typing import Any, Callable, Sequence
+from typing import Callable, Sequence
 
 import numpy as np
 from robot_mapping_qa.configuration import Configuration, Stream
-from robot_mapping_qa.messages.angular_velocity import read_angular_velocity
-from robot_mapping_qa.messages.point_cloud import read_points
-from robot_mapping_qa.messages.serialized import (
-    MalformedMessage, POSE_READERS, read_header, read_range)
-from robot_mapping_qa.pose.lidar_geometry import localizability
+from robot_mapping_qa.contents import at_once, cloud_reader, Work
+from robot_mapping_qa.messages.angular_velocity import read_angular_velocity, TurnRates
+from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_range
 from robot_mapping_qa.pose.monitor import PoseMonitor
-from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
 from robot_mapping_qa.verdicts import Event, Severity
 
 Take = Callable[[int, bytes], None]
@@ -24,15 +21,7 @@ Take = Callable[[int, bytes], None]
 Happened = Callable[[Sequence[Event]], None]
 """Takes events."""
 
-Work = Callable[[Callable[[], Any], Callable[[Any], None]], None]
-"""Does a job, which may take milliseconds, and hands its result over."""
-
 _IMU = 'sensor_msgs/msg/Imu'
-
-
-def at_once(job: Callable[[], Any], done: Callable[[Any], None]) -> None:
-    """Do a job and hand its result over before anything else."""
-    done(job())
 
 
 def pose_input(stream: Stream, configuration: Configuration, monitor: PoseMonitor,
@@ -73,7 +62,7 @@ def _imu_input(stream: Stream, monitor: PoseMonitor) -> Take:
     name = stream.name
 
     def add(receive_ns: int, data: bytes) -> None:
-        rate = read_angular_velocity(data, _IMU)
+        rate = read_angular_velocity(data)
         if rate is not None:
             stamp_ns, *turn = rate
             _refuse_infinite('turn rate', turn)
@@ -84,44 +73,31 @@ def _imu_input(stream: Stream, monitor: PoseMonitor) -> Take:
 def _refuse_infinite(what: str, values: Sequence[float]) -> None:
     # A sum is finite only where all its parts are.
     if not isfinite(sum(values)):
-        raise MalformedMessage(f'a {what} that is not finite: {list(values)}')
+        raise MalformedMessage(f'a {what} that is not finite: '
+                               f'{[round(value, 3) for value in values]}')
 
 
 def _odometry_input(stream: Stream, monitor: PoseMonitor) -> Take:
     """Take the twist; while it has only ever been zero, the turn rate between the poses."""
-    name, read = stream.name, POSE_READERS[stream.type]
-    from_poses = AngularVelocityFromPoses()
-    has_twist = False
+    name, read, rates = stream.name, POSE_READERS[stream.type], TurnRates()
 
     def add(receive_ns: int, data: bytes) -> None:
-        nonlocal has_twist
         odometry = read(data)
+        rate = rates.of(odometry)
         twist: tuple[float, ...] = ()
         if odometry.angular_radps is not None and odometry.linear_mps is not None:
             twist = (*odometry.angular_radps.tolist(), *odometry.linear_mps.tolist())
         _refuse_infinite('twist', twist)
-        has_twist = has_twist or any(twist)
-        if has_twist:
+        if rates.has_twist:
             monitor.add_motion(name, odometry.stamp_ns, receive_ns, twist)
-        else:
-            rate = from_poses.add(odometry.stamp_ns, *odometry.quaternion.tolist())
-            if rate is not None:
-                monitor.add_motion(name, rate[0], receive_ns, rate[1:])
+        elif rate is not None:
+            monitor.add_motion(name, rate[0], receive_ns, rate[1:])
     return add
 
 
 def _geometry_input(stream: Stream, configuration: Configuration, monitor: PoseMonitor,
                     happened: Happened, work: Work) -> Take:
-    name, limits = stream.name, configuration.geometry
-
-    def judge(data: bytes) -> np.ndarray | MalformedMessage:
-        try:
-            stamp_ns, _ = read_header(data)
-            return localizability(stamp_ns, read_points(data), limits).information
-        except MalformedMessage as error:
-            return error
-        except ValueError as error:
-            return MalformedMessage(str(error))
+    name, read = stream.name, cloud_reader(configuration.geometry)
 
     def take(receive_ns: int, data: bytes) -> None:
         if not monitor.wants_geometry(name, receive_ns):
@@ -132,5 +108,5 @@ def _geometry_input(stream: Stream, configuration: Configuration, monitor: PoseM
                 happened(monitor.unusable(name, receive_ns, str(result)))
             else:
                 monitor.add_geometry(name, result, receive_ns)
-        work(lambda: judge(data), done)
+        work(data, read, done)
     return take

@@ -12,6 +12,11 @@ VERDICT_TICKS = 2
 """A monitor repeats an unchanged verdict every so many ticks; a changed one it sends at once."""
 
 
+def is_due(now_ns: int, last_ns: int, period_ns: int) -> bool:
+    """Return whether a period has passed since the last time, or time was set as far back."""
+    return abs(now_ns - last_ns) >= period_ns
+
+
 def first_tick_ns(from_ns: int) -> int:
     """Return the first tick at ``from_ns`` or later."""
     return -(-from_ns // TICK_NS) * TICK_NS

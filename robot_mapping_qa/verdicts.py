@@ -74,10 +74,11 @@ class Event:
 
 
 EVENT_KINDS = (
-    'hold', 'release', 'suspect', 'limit_near', 'parameter_changed', 'clock_step', 'stream_lost',
-    'stream_back', 'time_restarted', 'delay_rose', 'delay_normal', 'pose_jump', 'loop_closure',
-    'covariance_distrusted', 'covariance_trusted', 'message_malformed', 'frame_changed',
-    'qos_mismatch', 'type_mismatch', 'storm',
+    'hold', 'release', 'suspect', 'limit_near', 'manual_hold', 'manual_release', 'rebased',
+    'parameter_changed', 'clock_step', 'stream_lost', 'stream_back', 'time_restarted',
+    'delay_rose', 'delay_normal', 'pose_jump', 'loop_closure', 'covariance_distrusted',
+    'covariance_trusted', 'message_malformed', 'frame_changed', 'qos_mismatch', 'type_mismatch',
+    'storm',
 )
 
 

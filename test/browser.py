@@ -16,7 +16,7 @@ import aiohttp
 import pytest
 
 PROGRAM = shutil.which('chromium') or shutil.which('chromium-browser')
-TABLET, PHONE = (1280, 800), (390, 844)
+TABLET, UPRIGHT, PHONE = (1280, 800), (800, 1280), (390, 844)
 START_S, ANSWER_S = 30.0, 30.0
 
 

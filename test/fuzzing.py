@@ -189,7 +189,7 @@ class Poses:
         if number % 5 == 0:
             self._monitor.tick(now_ns)
             verdict_to_message(FACTORY, self._monitor.verdict(now_ns))
-            self._monitor.estimate()
+            self._monitor.corrected_pose()
 
 
 class Motion:

@@ -12,6 +12,7 @@ from math import cos, sin
 
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
+from robot_mapping_qa.bag.operator_acts import OPERATOR
 from robot_mapping_qa.bag.reading import Recording
 from robot_mapping_qa.bag.summary import summarize
 from rosbags.rosbag1 import Writer as Writer1
@@ -141,7 +142,7 @@ def _message(store, sent, types, is_rosbag1):
 
 def judge(bag, configuration):
     """Return assessment, summary and recording of a bag, without files."""
-    with Recording(bag, configuration.streams, configuration.cameras) as recording:
+    with Recording(bag, configuration.streams, configuration.cameras, [OPERATOR]) as recording:
         assessment = Assessment(configuration, recording.start_ns)
         for stream, log_ns, data in recording.messages():
             assessment.take(stream, log_ns, data)

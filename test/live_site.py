@@ -20,6 +20,7 @@ class Site:
         for key, value in environment.items():
             if key.startswith(('ROS_', 'FAST')):
                 monkeypatch.setenv(key, value)
+        monkeypatch.setenv('ROS_HOME', str(folder))
         self.nodes = NodeProcesses(folder, environment)
         self.context = rclpy.Context()
         rclpy.init(context=self.context, domain_id=domain)

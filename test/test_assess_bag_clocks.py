@@ -62,10 +62,10 @@ def check_steps(found, true, start_ns, name):
 
 # -- hand-made bags of ten minutes ---------------------------------------------------------------
 
-def four(odometry, imu, camera, lidar):
+def four(odometry, imu, camera, lidar, odometry_hz=10.0):
     return [
-        Stream('/unit/odometry', ODOMETRY, 20.0, **odometry),
-        Stream('/body/imu', IMU, 50.0, **imu),
+        Stream('/unit/odometry', ODOMETRY, odometry_hz, **odometry),
+        Stream('/body/imu', IMU, 2.5 * odometry_hz, **imu),
         Stream('/front/camera_info', INFO, 10.0, **camera),
         Stream('/roof/points', CLOUD, 10.0, **lidar)]
 
@@ -82,25 +82,55 @@ LONG = {
         {'delay': gamma(0.015, 0.0015), 'offset_s': 0.005, 'skew_ppm': 12.0,
          'steps': ((120.0, 0.080), (250.0, -0.080)), 'lost': 0.02},
         {'delay': gamma(0.040, 0.0020), 'steps': ((300.0, -0.005),), 'skew_ppm': 20.0}),
-    'rough ways, steady clocks': four(
+    'rough': four(
         {'delay': with_bursts(gamma(0.005, 0.0015), 40.0, 0.3), 'offset_s': 0.002},
         {'delay': two_ways(0.0015, 0.0060), 'offset_s': -0.048, 'skew_ppm': -17.0, 'lost': 0.05},
         {'delay': two_ways(0.020, 0.034), 'offset_s': 1.75, 'skew_ppm': 33.0, 'lost': 0.05,
          'jitter_s': 0.0002},
         {'delay': rising(lognormal(0.045, 0.002), 333.0, 0.120), 'skew_ppm': -6.0}),
 }
-"""Rates are low to keep the tests quick: the clocks are judged by the least delayed message of
-every half second, of which there are as many."""
+"""Rough are the ways only, the clocks are steady. Rates are low to keep the tests quick: clocks
+are judged by the least delayed message of each half second, of which there are as many."""
+ODOMETRY_OF_ALL = '/rough/unit/odometry'
+"""The one that the motion of all three IMUs is compared with; it comes in bursts."""
 
 
-@pytest.fixture(scope='module', params=LONG)
-def ten_minutes(request, configuration, tmp_path_factory):
-    """Return the streams by topic, the truth and the summary of a bag of ten minutes."""
+def configuration_of_all(folder):
+    """Return the configuration of a robot that has the streams of all cases."""
+    names, lines = [], []
+    for case, streams in LONG.items():
+        for stream in streams:
+            topic = f'/{case}{stream.topic}'
+            names.append(topic[1:].replace('/', '_'))
+            role = 'motion' if stream.type == IMU else \
+                'pose' if topic == ODOMETRY_OF_ALL else 'timing'
+            lines.append(f'    {names[-1]}: {{topic: {topic}, type: {stream.type}, role: {role}}}')
+    path = folder / 'robot.yaml'
+    path.write_text('\n'.join([
+        '/**:', '  ros__parameters:', f'    streams: [{", ".join(names)}]', *lines, '']))
+    return load_configuration(path)
+
+
+@pytest.fixture(scope='module')
+def ten_minutes_of_all(tmp_path_factory):
+    """Return the truth and the summary of one bag of ten minutes with the streams of all cases."""
     folder = tmp_path_factory.mktemp('long')
-    streams = LONG[request.param]
-    truth = write(folder / 'bag', streams, TEN_MINUTES_S, seed=len(request.param))
-    summary = summary_of(folder / 'bag', configuration, folder / 'out')
+    streams = [replace(stream, topic=f'/{case}{stream.topic}')
+               for case, streams in LONG.items() for stream in streams]
+    truth = write(folder / 'bag', streams, TEN_MINUTES_S, seed=8)
+    summary = summary_of(folder / 'bag', configuration_of_all(folder), folder / 'out')
     return {stream.topic: stream for stream in streams}, truth, summary
+
+
+@pytest.fixture(params=LONG)
+def ten_minutes(request, ten_minutes_of_all):
+    """Return the streams by topic, the truth, and one case's part of the summary."""
+    streams, truth, summary = ten_minutes_of_all
+    of_case = {part: {name: value for name, value in summary[part].items()
+                      if name.startswith(request.param)}
+               for part in ('streams', 'motion_offset')}
+    assert len(of_case['streams']) == 4
+    return streams, truth, of_case
 
 
 def test_skew_after_ten_minutes(ten_minutes):
@@ -130,10 +160,11 @@ def test_steps_in_ten_minutes(ten_minutes):
 
 def test_motion_offset_after_ten_minutes(ten_minutes):
     streams, truth, summary = ten_minutes
-    offset = summary['motion_offset']['body_imu']
+    (name, offset), = summary['motion_offset'].items()
     assert offset['usable']
-    end_s = truth.end_s['/body/imu']
-    true_s = streams['/body/imu'].clock_s(end_s) - streams['/unit/odometry'].clock_s(end_s)
+    topic = summary['streams'][name]['topic']
+    end_s = truth.end_s[topic]
+    true_s = streams[topic].clock_s(end_s) - streams[ODOMETRY_OF_ALL].clock_s(end_s)
     assert offset['value_s'] == pytest.approx(true_s, abs=MOTION_S)
     assert abs(offset['value_s'] - true_s) <= 4.0 * offset['sigma_s']
 
@@ -152,9 +183,6 @@ def rig(**settings):
 
 
 RIG = {
-    'clocks apart': rig(seed=11, clocks={
-        'unit_odometry': (0.140, 18.0, 0.008, 0.0010), 'body_imu': (-0.060, -22.0, 0.001, 0.0004),
-        'front_camera': (0.037, 25.0, 0.020, 0.0020), 'roof_lidar': (0.0, 0.0, 0.035, 0.0030)}),
     'steps': rig(seed=12, clocks={
         'unit_odometry': (0.0, 0.0, 0.006, 0.0006), 'body_imu': (0.025, 10.0, 0.001, 0.0003),
         'front_camera': (0.004, 12.0, 0.018, 0.0020), 'roof_lidar': (0.001, 3.0, 0.035, 0.0030)},
@@ -162,9 +190,9 @@ RIG = {
             ClockStep(sensor='front_camera', at_s=20.0, until_s=45.0, size_s=0.080),
             ClockStep(sensor='roof_lidar', at_s=33.0, size_s=-0.006),
             ClockStep(sensor='body_imu', at_s=30.0, size_s=0.040))),
-    'the unit steps': rig(seed=13, clocks={
-        'unit_odometry': (0.010, 4.0, 0.007, 0.0008), 'body_imu': (0.0, -9.0, 0.001, 0.0003),
-        'front_camera': (0.0, 0.0, 0.025, 0.0015), 'roof_lidar': (0.0, 0.0, 0.050, 0.0020)},
+    'clocks far apart, the unit steps': rig(seed=13, clocks={
+        'unit_odometry': (0.140, 18.0, 0.008, 0.0010), 'body_imu': (-0.060, -22.0, 0.001, 0.0004),
+        'front_camera': (0.037, 25.0, 0.025, 0.0020), 'roof_lidar': (0.0, 0.0, 0.050, 0.0030)},
         faults=(ClockStep(sensor='unit_odometry', at_s=25.0, size_s=-0.030),)),
     'bad ways': rig(seed=14, clocks={
         'unit_odometry': (0.003, -6.0, 0.006, 0.0010), 'body_imu': (-0.012, 30.0, 0.002, 0.0006),
@@ -231,7 +259,8 @@ def test_data_held_back_on_its_way_shows_between_one_way_and_motion(
         held_back_s, disagrees, configuration, tmp_path):
     """By one way alone an IMU that is sent late has a clock that is behind; its motion has not."""
     streams = four({'delay': gamma(0.005, 0.001)}, {'delay': gamma(held_back_s, 0.001)},
-                   {'delay': gamma(0.020, 0.002)}, {'delay': gamma(0.040, 0.002)})
+                   {'delay': gamma(0.020, 0.002)}, {'delay': gamma(0.040, 0.002)},
+                   odometry_hz=20.0)
     write(tmp_path / 'bag', streams, 45.0, seed=21)
     summary = summary_of(tmp_path / 'bag', configuration, tmp_path / 'out')
     assert summary['streams']['body_imu']['offset_s'] == pytest.approx(-held_back_s, abs=1e-3)

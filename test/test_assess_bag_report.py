@@ -91,9 +91,11 @@ def test_page_fetches_nothing(outcome, page):
         assert word not in source
 
 
-def test_page_is_well_formed_and_complete(page):
+def test_page_is_well_formed_and_complete(outcome, page):
+    source = outcome[1].read_text(encoding='utf-8')
     assert page.open == []
-    assert page.tags.count('svg') == len(CHARTS) + 4
+    # Each chart, the part of four that is stretched, and the symbols of the legends.
+    assert page.tags.count('svg') == len(CHARTS) + 4 + source.count('aria-hidden="true"')
     assert page.ids >= CHARTS
     assert len(page.text) > 2000
 

@@ -119,8 +119,8 @@ def test_bags_of_one_name_get_folders_of_their_own(tmp_path):
     bags = ['/day_1/run', '/day_2/run', '/day_2/other.mcap']
     tasks = several.tasks_for(bags, tmp_path, 'c', None)
     assert [task.folder.name for task in tasks] == ['day_1_run', 'day_2_run', 'other.mcap']
-    with pytest.raises(several.SeveralError, match='day_1_run'):
-        several.tasks_for(['/day_1/run', '/day_1/run'], tmp_path, 'c', None)
+    with pytest.raises(several.SeveralError, match='would both be called day_1_run'):
+        several.tasks_for(['/a/day_1/run', '/b/day_1/run'], tmp_path, 'c', None)
 
 
 def test_process_that_is_killed_is_a_bag_that_failed(site, monkeypatch):

@@ -46,11 +46,11 @@ def site(tmp_path, monkeypatch):
         pictures = watcher.create_publisher(Image, '/aid/image_raw', 1)
         texture = wall_texture(256, 512, np.random.default_rng(5)).astype(float)
         rng = np.random.default_rng(6)
-        site.light = 1.0
+        site.light, site.row_bytes = 1.0, 256
 
         def send():
             seen = site.light * texture[:192, :256] + rng.normal(0.0, 1.5, (192, 256))
-            message = Image(height=192, width=256, encoding='mono8', step=256)
+            message = Image(height=192, width=256, encoding='mono8', step=site.row_bytes)
             message.header.stamp = watcher.get_clock().now().to_msg()
             message.data = np.clip(seen, 0, 255).astype(np.uint8).tobytes()
             pictures.publish(message)
@@ -84,6 +84,13 @@ def test_the_gate_follows_the_aiding_camera_and_needs_the_node_that_looks_at_it(
     name = 'robot_mapping_qa: camera aid_camera'
     assert site.wait(lambda: 'too dark' in site.statuses[name].message, 3.0) is not None
     site.light = 1.0
+    assert became(site, True, 20.0) is not None, site.watcher.status_text
+    site.row_bytes = 255
+    assert became(site, False, 10.0) is not None, site.watcher.status_text
+    text = 'aid_camera sends pictures that cannot be read: rows of 255 bytes (step), expected'
+    assert site.wait(lambda: text in site.watcher.status_text, 3.0) is not None, \
+        site.watcher.status_text
+    site.row_bytes = 256
     assert became(site, True, 20.0) is not None, site.watcher.status_text
     site.nodes.process('camera_monitor').kill()
     assert became(site, False, 5.0) is not None

@@ -42,7 +42,7 @@ def site(tmp_path, monkeypatch):
                     site.started[way, node] = subprocess.Popen(
                         [sys.executable, '-m', f'robot_mapping_qa.nodes.{node}', '--ros-args',
                          '-r', f'__ns:=/{way}', '--params-file', str(CONFIGURATION)],
-                        env=dict(os.environ), stdout=log, stderr=subprocess.STDOUT)
+                        env=site.nodes.environment, stdout=log, stderr=subprocess.STDOUT)
         yield site
     finally:
         for process in site.started.values():
@@ -95,5 +95,5 @@ def test_wrong_parameters_end_all_with_one_line_and_status_2(tmp_path):
         text=True, timeout=60)
     assert ended.returncode == 2
     assert ended.stderr.strip().splitlines()[-1] == (
-        'parameters of sync_monitor: unit.type: missing; every stream needs it')
+        f'{file}: unit.type: missing; every stream needs it')
     assert 'Traceback' not in ended.stderr

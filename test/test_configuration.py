@@ -4,7 +4,7 @@
 
 import pytest
 from robot_mapping_qa.configuration import (
-    check_parameter_files, configuration_from_parameters, ConfigurationError, load_configuration,
+    configuration_from_parameters, ConfigurationError, load_configuration, parameter_names,
     read_parameters)
 
 GOOD = """
@@ -77,6 +77,8 @@ def test_the_same_file_as_ros_gives_it_to_a_node_is_the_same_configuration(writt
     ('topic: /body/imu', 'topic: body imu',
      "body_imu.topic: found the text 'body imu', expected a topic name such as "
      '/front/image_raw'),
+    ('topic: /body/imu', 'topic: ~imu',
+     "body_imu.topic: found the text '~imu', expected a topic name such as /front/image_raw"),
     ('topic: /roof/points, ', '',
      'roof_lidar.topic: missing; every stream needs it'),
     ('role: capture', 'rolle: capture, role: capture',
@@ -192,13 +194,25 @@ def test_the_refusal_names_the_file(written, tmp_path):
 
 
 def test_live_nodes_refuse_what_ros_itself_would_read_without_a_word(written):
-    check_parameter_files([written(GOOD), written('/gate: {ros__parameters: {a: 1e3}}', 'b')])
+    assert {'streams', 'front_camera.rate_hz'} < parameter_names(written(GOOD))
+    assert parameter_names(written('/gate: {ros__parameters: {a: 1e3, b: {c: [1, 2]}}}')) == {
+        'a', 'b.c'}
+    assert parameter_names(written('')) == frozenset()
     for text, expected in (
             (changed('rate_hz: 15.0', 'rate_hz: 15.0, rate_hz: 1.0'), 'line 8: rate_hz is given'),
             ('/capture_relay: {ros__parameters: {sub: {topics: []}}}',
-             'sub.topics: found an empty list, to which ROS 2 can give no type')):
+             'sub.topics: found an empty list, to which ROS 2 can give no type'),
+            ('/**:\n  ros__parameters:\n\tstreams: [a]\n', 'line 3: not valid YAML: found charac'),
+            ('streams: [unit]', "streams: stands outside of 'ros__parameters:', which must be "),
+            ('/**: {ros__parameters: }', 'ros__parameters: stands outside of'),
+            ('/**: {ros_parameters: {a: 1, b: 2}}',
+             r"^\S+: /\*\*.ros_parameters.a: stands outside of .* a node's name$"),
+            ('/**: {ros__parameters: {a: }}', ': a: found nothing, expected a value'),
+            ('/**: {ros__parameters: {a: [1, 2.5]}}', r'a: found \[1, 2.5\], of which ROS 2 '
+             'cannot take different kinds'),
+            ('just words', "found the text 'just words', expected a ROS 2 parameter file")):
         with pytest.raises(ConfigurationError, match=expected):
-            check_parameter_files([written(text)])
+            parameter_names(written(text))
 
 
 def test_a_profile_overrides_thresholds_and_nothing_else(written):

@@ -339,6 +339,24 @@ def test_open_direction_warns_first_and_closes_the_gate_with_its_onset():
     assert ahead_m == ahead_s == 0.0
 
 
+def test_error_that_is_not_known_is_given_in_no_condition():
+    unit = monitor()
+    feed(unit, [message(i) for i in range(500)])
+    feed(unit, [message(i) for i in range(500, 750)], OPEN_ALONG_X)
+
+    def open_direction(now_ns):
+        verdict = unit.verdict(now_ns)
+        condition, = (c for c in verdict.conditions if c.kind == 'open_direction')
+        assert condition.severity is Severity.SOFT
+        return verdict.figures['point_error_m'], condition.text
+    end_ns = message(749).stamp_ns
+    error_m, text = open_direction(end_ns)
+    assert text.endswith(f', a point on the structure is only known to {error_m:.3f} m')
+    error_m, text = open_direction(end_ns + 2 * S)
+    assert error_m is None
+    assert text.endswith(' mm a metre')
+
+
 def test_reported_covariance_counts_where_it_is_the_larger_one():
     unit = monitor()
     covariance = np.diag([0.04 ** 2] * 3 + [1e-6] * 3)
@@ -347,7 +365,7 @@ def test_reported_covariance_counts_where_it_is_the_larger_one():
     assert figures['sigma_position_m'] == pytest.approx(0.04, rel=1e-3)
     assert figures['estimated_sigma_m'] < 0.01
     # What is published is the estimate, not the report.
-    assert np.sqrt(unit.estimate().covariance[0, 0]) < 0.01
+    assert np.sqrt(unit.corrected_pose().covariance[0, 0]) < 0.01
 
 
 def reporting(way_m, sigma_m, start=0):
@@ -425,7 +443,7 @@ def test_report_that_does_not_grow_where_nothing_holds_is_named_and_enlarged():
             break
     event, = events
     assert event.kind == 'covariance_distrusted'
-    assert 'is too small: the error is about 2.8 times what it says' in event.text
+    assert 'is too small: the error is about 2.9 times what it says' in event.text
     assert event.detected_ns - messages[250].stamp_ns < 4 * S
     assert unit.verdict(odometry.stamp_ns).figures['inflation'] == pytest.approx(3.0, rel=0.3)
 
@@ -465,7 +483,7 @@ def test_loop_closure_is_an_event_and_the_published_pose_is_the_corrected_one():
     assert closure.text == (
         'unit_odometry: a loop was closed, the map moved by 0.50 m, 1.2 % of the 40 m travelled')
     assert closure.values['estimated_sigma_m'] > 0.035
-    published = unit.estimate()
+    published = unit.corrected_pose()
     assert published.frame == 'map'
     assert published.position_m[1] == pytest.approx(0.5)
     # Ten metres after the closure: its own accuracy and a little more.
@@ -490,9 +508,9 @@ def test_two_kilometres_in_the_good_state_lose_two_metres_until_the_loop_is_clos
             replace(odometry, frame='map', position_m=odometry.position_m + shift_m),
             odometry.stamp_ns)
         if i == 4999:
-            before_m = np.linalg.norm(sigmas(unit.estimate().covariance)[:3])
+            before_m = np.linalg.norm(sigmas(unit.corrected_pose().covariance)[:3])
     assert 1.6 < before_m < 2.6
-    after = sigmas(unit.estimate().covariance)[:3]
+    after = sigmas(unit.corrected_pose().covariance)[:3]
     assert after == pytest.approx([LIMITS.closure_sigma_m] * 3, rel=0.05)
 
 

@@ -8,13 +8,14 @@ from pathlib import Path
 import re
 
 import hand_made_bags as bags
+import page_stage as stage
 import pytest
 from robot_mapping_qa.bag.ledger_file import CAPTURE_COLUMNS, REDO_COLUMNS
 from robot_mapping_qa.configuration import load_configuration
 from robot_mapping_qa.configuration.model import ROLE_TYPES
 from robot_mapping_qa.configuration.reference import reference
 from robot_mapping_qa.configuration.validation import GROUPS, STREAM_KEYS, TOP_KEYS
-from robot_mapping_qa.messages import topics
+from robot_mapping_qa.messages import outputs, topics
 from robot_mapping_qa.settings import settings_of
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -104,6 +105,7 @@ def own_parameters(file):
 
 def test_the_readme_lists_the_own_parameters_of_every_node():
     pytest.importorskip('rclpy', reason='needs ROS 2')
+    from robot_mapping_qa.nodes.node_help import NODES as HELP
     from robot_mapping_qa.nodes.rig import PARAMETERS
     listed = {node: quoted(row[1]) for row in table('node') for node in quoted(row[0])}
     nodes = {line.split('=')[0].strip(): line.split('.')[-1].split(':')[0] for line in re.findall(
@@ -112,6 +114,48 @@ def test_the_readme_lists_the_own_parameters_of_every_node():
     for node, module in nodes.items():
         own = own_parameters(NODES / f'{module}.py') if node != 'rig' else set(PARAMETERS)
         assert own == set(listed[node]), node
+        assert own == set(HELP[node].own), node
+        assert HELP[node].reads_streams == (node != 'rig')
+    assert set(HELP) == set(nodes)
+
+
+def test_help_gives_the_defaults_of_the_nodes():
+    pytest.importorskip('rclpy', reason='needs ROS 2')
+    from robot_mapping_qa.nodes import quality_log, site_page
+    from robot_mapping_qa.nodes.node_help import NODES as HELP
+    for node, defaults in (('quality_log', quality_log.PARAMETERS),
+                           ('site_page', site_page.PARAMETERS)):
+        for name, default in defaults.items():
+            if default not in ('', []):
+                shown = f'{default:g}' if isinstance(default, float) else str(default).lower()
+                assert f'({shown}' in HELP[node].own[name], name
+
+
+def test_the_readme_names_the_scenarios_that_there_are():
+    from robot_mapping_qa.nodes.node_help import NODES
+    scenarios = {file.stem for file in (ROOT / 'robot_mapping_qa/rig/scenarios').glob('*.yaml')}
+    sentence = re.search(r'^The rig plays the scenario (.*)$', README, re.MULTILINE).group(1)
+    assert set(quoted(sentence.partition(';')[0])) == scenarios
+    assert set(NODES['rig'].own['scenario'].partition(' or ')[0].strip(',').split(', ')) == (
+        scenarios)
+    for name in quoted(sentence.partition('copy ')[2]):
+        assert (ROOT / 'robot_mapping_qa/rig' / Path(name).name).is_file() or (
+            ROOT / name).is_file(), name
+
+
+def test_the_readmes_table_of_the_lamp_is_what_the_gate_shows():
+    colours = {outputs.GREEN: 'green', outputs.YELLOW: 'yellow', outputs.RED: 'red',
+               outputs.BLUE: 'blue'}
+    shown = {}
+    for decision in (stage.OPEN, stage.NEAR, stage.OVER, stage.WAITING, stage.BROKEN,
+                     stage.BY_HAND):
+        colour, flashes = outputs.lamp(decision)
+        shown.setdefault(colours[colour] + ', flashing' * flashes, []).append(decision)
+    assert shown == {'green': [stage.OPEN], 'yellow, flashing': [stage.NEAR],
+                     'yellow': [stage.OVER, stage.WAITING], 'red, flashing': [stage.BROKEN],
+                     'blue': [stage.BY_HAND]}
+    # The last row is for a gate that does not run.
+    assert [row[0] for row in table('lamp (`light`)')][:-1] == list(shown)
 
 
 def test_the_readme_lists_the_columns_of_the_ledger():

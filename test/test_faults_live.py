@@ -29,7 +29,10 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize('seed', [1, 2, 3, 4, 5])
+LONG = pytest.mark.long
+
+
+@pytest.mark.parametrize('seed', [1, *(pytest.param(seed, marks=LONG) for seed in (2, 3, 4, 5))])
 def test_every_fault_closes_the_gate_in_time_and_nothing_else_does(seed, tmp_path):
     scenario = yaml.safe_load(share_file_of_rig('demo.yaml').read_text())
     # A step back takes its turn: the camera is late by it, not early.

@@ -9,10 +9,14 @@ import numpy as np
 import pytest
 from robot_mapping_qa.capture.causes import MONITORS, RECORDER
 from robot_mapping_qa.capture.gate import Gate
+from robot_mapping_qa.capture.holds import Cause, Hold
 from robot_mapping_qa.capture.limits import GateLimits
+from robot_mapping_qa.capture.moments import HEALTHY_AGAIN, merged
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.messages.factory import RosbagsFactory
+from robot_mapping_qa.messages.hold_values import course_values, hold_from_values, hold_values
 from robot_mapping_qa.messages.outputs import BLUE, gate_status, GREEN, lamp, RED, YELLOW
+from robot_mapping_qa.pose.point_motion import motion_figures
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
 from rosbags.typesys import get_typestore, Stores
 from scipy.stats import chi2
@@ -166,6 +170,35 @@ def test_reopening_needs_the_full_off_delay_again_after_every_relapse():
     start_ns = robot.now_ns
     opened = next(d for d in robot.run(3.0) if d.allowed)
     assert (opened.stamp_ns - start_ns) / S == pytest.approx(2.05)
+
+
+def test_off_delay_runs_while_a_stream_settles():
+    robot = Robot()
+    settling = hard('camera/settling', 'camera settling: 1.0 of 3.0 s')
+    robot.conditions['timing'] = (settling,)
+    held = robot.run(3.0)
+    assert not any(d.allowed for d in held)
+    assert {(d.text, d.waiting_s) for d in held[2:]} == {('held: ' + settling.text, None)}
+    robot.conditions['timing'] = ()
+    assert robot.run(0.05)[0].allowed
+
+
+@pytest.mark.parametrize('trouble, source', [
+    (hard('camera/late', 'camera is late'), 'timing'), (hard(), 'pose')])
+def test_trouble_beside_a_stream_that_settles_starts_the_off_delay_again(trouble, source):
+    robot = Robot()
+    settling = hard('camera/settling', 'camera settling: 1.0 of 3.0 s')
+    robot.conditions['timing'] = (settling,)
+    robot.run(2.5)
+    before = robot.conditions[source]
+    robot.conditions[source] = (*before, trouble)
+    robot.run(0.05)
+    robot.conditions[source] = before
+    assert not robot.run(0.4)[-1].allowed
+    robot.conditions['timing'] = ()
+    start_ns = robot.now_ns
+    opened = next(d for d in robot.run(3.0) if d.allowed)
+    assert (opened.stamp_ns - start_ns) / S == pytest.approx(2.05 - 0.4)
 
 
 def test_point_error_closes_above_the_limit_and_opens_below_the_deadband_only():
@@ -340,7 +373,81 @@ def test_dead_unit_is_one_reason_with_its_consequences():
     robot.run(3.0)
     reason, = hold.reasons
     assert reason.startswith('unit silent (for 1.1 s), and so: unit has given no pose (for')
-    assert reason.endswith('unit settling (for 1.1 s)')
+    assert ', unit settling (for 1.1 s), a point on the structure was only known' in reason
+
+
+def test_what_outlasts_its_cause_by_more_than_settling_is_a_cause_of_its_own():
+    hold = Hold(0, 0, unit='unit', causes={
+        'unit/pose_invalid': Cause('unit gave no numbers', 0, S),
+        'point_error/over_limit': Cause('it was off', 0, 7 * S),
+        'unit/no_pose': Cause('unit has given no pose', S // 2, S)}, released_ns=10 * S)
+    assert hold.reasons == (
+        'it was off (for 7.0 s)',
+        'unit gave no numbers (for 1.0 s), and so: unit has given no pose (for 0.5 s)')
+    # Where the unit had to settle meanwhile, it is one thing.
+    del hold.causes['unit/pose_invalid']
+    hold.causes['unit/silent'] = Cause('unit silent', 0, S)
+    hold.causes['unit/settling'] = Cause('unit settling', S, 7 * S)
+    assert hold.reasons == (
+        'unit silent (for 1.0 s), and so: it was off (for 7.0 s), unit settling (for 6.0 s), '
+        'unit has given no pose (for 0.5 s)',)
+
+
+def test_streams_that_settle_are_one_phrase_and_the_longest_cause_comes_first():
+    hold = Hold(0, 0, released_ns=9 * S, causes={
+        'lidar/not_seen': Cause('lidar: no message yet on /lidar', 0, S // 10),
+        'unit/settling': Cause('unit settling', 0, 3 * S),
+        'lidar/settling': Cause('lidar settling', S // 10, 3 * S),
+        'imu/silent': Cause('imu silent', S, 9 * S)})
+    assert hold.reasons == ('imu silent (for 8.0 s)', 'settling: unit, lidar (for 3.0 s)')
+    hold.causes['lidar/not_seen'].last_ns = 2 * S
+    assert hold.reasons[-2:] == (
+        'unit settling (for 3.0 s)',
+        'lidar: no message yet on /lidar (for 2.0 s), and so: lidar settling (for 2.9 s)')
+
+
+def test_record_of_a_hold_that_the_recording_does_not_outlive():
+    robot = Robot().opened()
+    robot.conditions['pose'] = (hard(text='x', onset_ns=robot.now_ns),)
+    robot.run(1.0)
+    hold = robot.gate.hold_now
+    assert hold.reasons == ('x (for 1.0 s so far)',)
+    hold.at_end = True
+    assert hold.reasons == ('x (for 1.0 s, until the end)',)
+
+
+def test_moments_of_a_hold_know_each_cause_in_its_own_time():
+    robot = Robot().opened()
+    began_ns = robot.now_ns
+    for _ in range(2):
+        robot.conditions['pose'] = (hard(text='x', onset_ns=robot.now_ns),)
+        robot.run(1.0)
+        robot.conditions['pose'] = ()
+        robot.run(1.0)
+    hold = robot.gate.hold_now
+    at = [hold.moments.at(began_ns + round(s * S), began_ns + round(s * S))
+          for s in (0.5, 1.5, 2.5, 3.5)]
+    assert at == [('x',), (HEALTHY_AGAIN,)] * 2
+
+
+def test_what_the_status_tells_of_a_hold_is_read_back_whole():
+    robot = Robot().opened()
+    told = {}
+    for number in range(30):
+        robot.conditions['pose'] = (hard(text='x, y; z', onset_ns=robot.now_ns),)
+        robot.run(0.2)
+        robot.conditions['pose'] = ()
+        robot.run(0.2)
+        if number % 10 == 9:
+            hold = robot.gate.hold_now
+            values = {key: '' if value is None else str(value) for key, value in {
+                **hold_values(hold), **course_values(hold)}.items()}
+            read = hold_from_values(values)
+            told = merged(told, read.courses)
+    assert read[:4] == (hold.onset_ns, hold.closed_ns, None, hold.reasons)
+    assert told == {key: (course.text, tuple(course.spans))
+                    for key, course in hold.courses.items()}
+    assert len(told[next(iter(told))].spans) == 30
 
 
 def test_dead_monitor_is_one_reason_and_its_last_words_are_not_repeated():
@@ -376,6 +483,28 @@ def test_cause_found_during_the_hold_may_set_its_onset_back():
     assert robot.gate.hold_now.onset_ns == closing_ns - S
     suspect, = (e for e in robot.events if e.kind == 'suspect')
     assert (suspect.values['from_ns'], suspect.values['to_ns']) == (closing_ns - S, closing_ns)
+
+
+def test_time_in_which_a_condition_was_only_a_notice_is_not_suspect():
+    robot = Robot().opened()
+    begun_ns = robot.now_ns
+    growing = Condition('unit_odometry/open_direction', 'its place gets worse', Severity.NOTICE,
+                        begun_ns)
+    robot.conditions['pose'] = (growing,)
+    assert robot.run(2.0)[-1].allowed
+    worse_ns = robot.now_ns + STEP
+    robot.conditions['pose'] = (replace(growing, severity=Severity.SOFT),)
+    held = robot.run(1.0)[-1]
+    assert not held.allowed
+    assert (robot.gate.hold_now.onset_ns, robot.gate.hold_now.closed_ns) == (
+        worse_ns, worse_ns + 100 * MS)
+    # Where it is a cause from the beginning, its own onset counts.
+    robot.conditions['pose'] = ()
+    robot.run(3.0)
+    begun_ns = robot.now_ns
+    robot.conditions['pose'] = (replace(growing, severity=Severity.SOFT, onset_ns=begun_ns - S),)
+    robot.run(1.0)
+    assert robot.gate.hold_now.onset_ns == begun_ns - S
 
 
 # Prediction
@@ -458,6 +587,20 @@ def test_clock_and_mounting_of_the_camera_count_for_the_limit():
     assert last.figures['time_part_m'] == pytest.approx(0.0294, rel=1e-3)
     assert last.figures['point_error_m'] == pytest.approx(
         np.linalg.norm([0.02, mount_m, 0.0294]), rel=1e-3)
+
+
+@pytest.mark.parametrize('lever_m, speed_mps', [
+    ((3.0, 0.0, 0.0), np.hypot(1.0, 1.5)), ((0.0, 3.0, 0.0), 0.5), ((0.0, -3.0, 0.0), 2.5),
+    ((0.0, 0.0, 3.0), 1.0)])
+def test_clock_moves_the_point_by_its_velocity_where_the_direction_is_known(lever_m, speed_mps):
+    """Worked by hand: 1 m/s ahead and 0.5 rad/s to the left, so (1 - 0.5 y, 0.5 x, 0) m/s."""
+    robot = Robot()
+    robot.gate = Gate(LIMITS, 0.05, 0, 'unit', {'camera': View(lever_m)})
+    robot.pose_figures = motion_figures((1.0, 0.0, 0.0), (0.0, 0.0, 0.5))
+    robot.time_error_s = 0.006
+    last = robot.run(1.0)[-1]
+    assert last.figures['time_part_m'] == pytest.approx(0.006 * speed_mps)
+    assert last.figures['point_error_m'] == pytest.approx(0.01 + 0.006 * speed_mps)
 
 
 # Policy

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Changing the gate's settings while it runs, holding it by hand, and what its lamp shows."""
 
+import signal
 import time
 
 from live_site import Site
@@ -44,8 +45,18 @@ class GateSite(Site):
         self._describe = self.node.create_client(
             DescribeParameters, '/capture_gate/describe_parameters')
         self._hold = self.node.create_client(SetBool, HOLD_SERVICE)
+        self._start()
+
+    def _start(self):
         self.nodes.start('capture_gate',
                          parameter_files=(share_file('config/demo_streams.yaml'),))
+
+    def restart(self):
+        gate = self.nodes.process('capture_gate')
+        gate.send_signal(signal.SIGINT)
+        assert gate.wait(5.0) == 0
+        self.status = None
+        self._start()
 
     def _take(self, status):
         self.status = status
@@ -140,8 +151,15 @@ def test_settings_change_while_running_and_nonsense_is_refused(site):
     assert site.set('hold_reason', 'scaffold in view').successful
     assert site.hold(True).message == 'held: held by hand: scaffold in view'
     assert set(site.lamp(1.0)) == {blue}
+    site.restart()
+    assert site.says('held: held by hand: scaffold in view, since before this start', 30.0)
+    site.spin(3.0)
+    assert site.says('held: held by hand')
     site.hold(False)
-    assert site.says('open', 2.0)
+    assert site.says('open', 4.0)
+    site.restart()
+    assert site.says('open', 30.0)
+    assert site.set('gate.off_delay_s', 0).successful
 
     # An error that grows towards its limit: flashing yellow, twice a second.
     for step in range(110):

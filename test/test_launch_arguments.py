@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from robot_mapping_qa.resources import share_file
+import yaml
 
 launch = pytest.importorskip('launch', reason='launch is not installed on this machine')
 pytest.importorskip('launch_ros', reason='launch_ros is not installed on this machine')
@@ -58,6 +59,23 @@ def test_the_page_is_served_only_where_it_is_asked_for():
              if node.node_executable == 'site_page')
     own = evaluate_parameters(launch.LaunchContext(), page._Node__parameters)[-1]
     assert own['port'] == 9000
+
+
+@pytest.mark.parametrize('given, robot', [({}, ''), ({'namespace': 'north'}, '/north')])
+def test_an_argument_goes_before_the_section_of_its_node_in_the_file(given, robot, monkeypatch):
+    monkeypatch.setenv('HOME', '/home/robot')
+    started = {node.node_executable: node for node in described(
+        streams=STREAMS, page='true', page_port='9000', record='~/run', ledger='~/ledger',
+        **given)}
+    for name, own in (('site_page', {'port': 9000}), ('capture_ledger', {
+            'folder': '/home/robot/ledger'}), ('quality_log', {'bag': '/home/robot/run'})):
+        node = started[name]
+        node._perform_substitutions(launch.LaunchContext())
+        last, is_file = node._Node__expanded_parameter_arguments[-1]
+        # ROS 2 prefers a section with the full name of a node to one with a wildcard.
+        (section, values), = yaml.safe_load(Path(last).read_text()).items()
+        assert is_file and section == f'{robot}/{name}'
+        assert own.items() <= values['ros__parameters'].items()
 
 
 def test_one_process_runs_both_monitors_and_the_gate_where_that_is_asked_for():

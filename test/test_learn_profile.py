@@ -5,7 +5,7 @@
 from dataclasses import replace
 import random
 
-from hand_made_bags import CAMERA, CONFIGURATION, drive, in_order, judge, write
+from hand_made_bags import between, CAMERA, CONFIGURATION, drive, in_order, judge, write
 import pytest
 from robot_mapping_qa.bag.learn_profile import main as learn_profile
 from robot_mapping_qa.bag.proposals import SHARE, TIGHTEST
@@ -96,12 +96,30 @@ def test_run_that_was_held_is_told(folder, tmp_path, capsys):
     assert learn_profile([str(tmp_path / 'jumped'), '--config', str(folder / 'streams.yaml'),
                           '--out', str(tmp_path / 'site.yaml')]) == 0
     said = capsys.readouterr().out
-    assert 'the run as configured: held 1 times after its start' in said
+    assert 'the run as configured: held once after its start' in said
     assert 'unit_odometry jumped 0.5' in said
-    assert 'the run was held 1 times after its start' in ' '.join(
+    assert 'the run was held once after its start' in ' '.join(
         (tmp_path / 'site.yaml').read_text().replace('#', '').split())
     # One jump in thousands of poses does not become the robot's ordinary motion.
     assert read_parameters(tmp_path / 'site.yaml')['pose.pose_noise_m'] < 0.01
+
+
+def test_run_with_faults_is_refused_unless_that_is_wanted(folder, tmp_path, capsys):
+    def late(each):
+        return between(each, CAMERA, 30.0, 33.0)
+    sent = [replace(each, stamp_ns=each.stamp_ns - 80_000_000)
+            if between(each, CAMERA, 40.0, 45.0) else each
+            for each in drive(LASTS_S) if not late(each)]
+    write(tmp_path / 'faulty', sent)
+    command = [str(tmp_path / 'faulty'), '--config', str(folder / 'streams.yaml'),
+               '--out', str(tmp_path / 'site.yaml')]
+    assert learn_profile(command) == 2
+    said = capsys.readouterr().err
+    assert 'not a good run' in said and 'front_camera silent for 3.0 s at 30.0 s' in said
+    assert 'front_camera clock stepped by -80.0 ms at 40.0 s' in said
+    assert not (tmp_path / 'site.yaml').exists()
+    assert learn_profile([*command, '--anyway']) == 0
+    assert 'warning: learned from a fault as well: front_camera silent' in capsys.readouterr().err
 
 
 def test_short_run_is_refused(folder, tmp_path, capsys):

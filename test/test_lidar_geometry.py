@@ -79,7 +79,7 @@ def test_featureless_corridor_at_any_tilt(rings, columns, noise_m):
             along, *across = found.translation_sigma_m
             assert along >= 5.0 * max(across)
             assert max(across) < 0.5
-            assert abs(found.weakest_translation @ turn.T @ X) > 0.99
+            assert abs(found.translation_axes[0] @ turn.T @ X) > 0.99
 
 
 def test_what_stands_in_a_corridor_holds_along_it():

@@ -126,11 +126,11 @@ def test_cloud_tells_its_information_and_is_not_read_unless_it_is_wanted(walked)
 def test_cloud_is_worked_on_beside_and_handed_over_later(walked):
     heard, jobs = Heard(), []
     take = pose_input(STREAMS['/roof/points'], CONFIGURATION, heard, lambda events: None,
-                      lambda job, done: jobs.append((job, done)))
+                      lambda *job: jobs.append(job))
     take(NOW_NS, as_bytes(walked['/roof/points'][0]))
     assert heard.told == []
-    (job, done), = jobs
-    done(job())
+    (data, read, done), = jobs
+    done(read(data))
     assert heard.told[0][0] == 'roof_lidar'
 
 
@@ -171,7 +171,7 @@ def test_walk_s_own_streams_reach_the_monitor_and_show_in_its_verdict(walked):
     figures = monitor.verdict(now_ns).figures
     assert figures['geometry_known'] == 1.0
     assert figures['open_share'] < 0.3
-    assert monitor.estimate().frame == 'map'
+    assert monitor.corrected_pose().frame == 'map'
 
 
 def test_camera_that_sees_is_known_to_the_estimate_and_one_that_is_silent_is_not():

@@ -195,7 +195,7 @@ def test_measured_trajectory_has_no_jump_and_five_centimetres_are_found_anywhere
 def test_slow_poses_without_twist_hide_few_jumps_of_five_centimetres(name):
     samples = AT_10_HZ[name]()
     assert reported(samples) == []
-    # Measured 99.1 and 99.6 %: now and then a swerve cancels the jump.
+    # Measured 98.5 and 99.6 %: now and then a swerve cancels the jump, or hides it.
     assert share_found(samples, 0.05) >= 0.98
     assert share_found(samples, 0.10) == 1.0
 
@@ -220,22 +220,43 @@ def test_car_s_way_at_a_robot_s_speed_hides_no_jump_of_five_centimetres(speed_mp
     assert share_found(samples, 0.05, places=150) >= least_share
 
 
-def test_car_at_10_hz_bends_by_more_than_five_centimetres_a_period_by_itself():
-    # Why no such jump can be promised there: what the next pose differs from the last motion by.
-    places = np.array([sample.position_m for sample in kitti()])
-    bends_m = np.linalg.norm(np.diff(places, 2, axis=0), axis=1)
-    assert np.mean(bends_m > 0.05) == pytest.approx(0.04, abs=0.01)
-    assert bends_m.max() > 0.3
+# By how much a place differs from the polynomial through one, two or three steps before and after.
+AROUND = ([-1, 2, -1], [1, -4, 6, -4, 1], [-1, 6, -15, 20, -15, 6, -1])
 
 
-def test_car_reference_trajectory_needs_limits_of_its_own():
-    # The reference itself moves unevenly: stretches of straight interpolation that begin with a
-    # bend of up to 0.3 m a period, and steps of up to 0.12 m along the road in every third
-    # period. Only with limits above those is nothing reported, and 5 cm cannot be promised.
-    limits = PoseLimits(max_speed_mps=40.0, max_acceleration_mps2=30.0, pose_noise_m=0.065)
+@pytest.mark.parametrize('weights, count', list(zip(AROUND, [96, 132, 138])))
+def test_car_reference_trajectory_jumps_by_itself(weights, count):
+    # Why 5 cm cannot be found anywhere there: a jump is what the next poses do not explain, and
+    # the reference has as large steps of its own, however many poses one waits for.
+    moved_m = np.diff([sample.position_m for sample in kitti()], axis=0)
+    rest_m = np.linalg.norm(
+        [np.convolve(axis, weights, 'valid') / max(weights) for axis in moved_m.T], axis=0)
+    assert np.sum(rest_m > 0.05) == pytest.approx(count, abs=2)
+    assert rest_m.max() > 0.2
+
+
+def test_car_reference_trajectory_hides_jumps_between_its_own_steps():
+    # It also has bends of up to 0.3 m a period, where straight interpolation begins. Only with
+    # limits above those is nothing reported. At all 4,500 places, measured with three draws of the
+    # directions: 88.5 % of 5 cm, 96.7 % of 10 cm, 98.8 % of 20 cm, 99.96 % of 40 cm, all of 50 cm.
+    limits = PoseLimits(max_speed_mps=40.0, max_acceleration_mps2=30.0, pose_noise_m=0.0125)
     samples = kitti()
     assert reported(samples, limits) == []
-    assert share_found(samples, 0.25, limits) >= 0.99
+    assert share_found(samples, 0.05, limits, places=600) >= 0.86
+    assert share_found(samples, 0.10, limits, places=600) >= 0.95
+    assert share_found(samples, 0.20, limits, places=600) >= 0.98
+    assert share_found(samples, 0.65, limits, places=1500) == 1.0
+
+
+@pytest.mark.parametrize('every', [2, 3])
+def test_steps_that_grow_and_come_again_are_no_jumps_but_a_larger_one_is(every):
+    # Every second or third pose is off, in the end by 40 mm, as those of a car in a bend.
+    samples = walk(10, with_twist=False)
+    uneven = [replace(sample, position_m=tuple(np.add(
+        sample.position_m, (min(0.001 * i, 0.04) if i % every == 0 else 0.0, 0.0, 0.0))))
+        for i, sample in enumerate(samples)]
+    assert reported(uneven) == []
+    assert reported(shifted(uneven, 100, offset_m=(0.0, 0.0, 0.3))) in ([100], [101])
 
 
 def test_jump_found_late_has_its_size_and_direction():

@@ -61,6 +61,8 @@ def test_healthy_unit_has_no_condition_and_all_figures():
     assert figures['path_length_m'] == pytest.approx(29.99)
     assert figures['speed_mps'] == pytest.approx(1.0)
     assert figures['turn_rate_radps'] == pytest.approx(0.0)
+    assert [figures[f'velocity_{axis}_mps'] for axis in 'xyz'] == pytest.approx([1.0, 0.0, 0.0])
+    assert [figures[f'turning_{axis}_radps'] for axis in 'xyz'] == pytest.approx([0.0] * 3)
     assert figures['age_s'] == pytest.approx(0.01)
     assert figures['sigma_position_m'] == pytest.approx(1.3e-4 ** 0.5, rel=1e-3)
     assert figures['sigma_rotation_rad'] == pytest.approx(1e-3)
@@ -70,6 +72,7 @@ def test_healthy_unit_has_no_condition_and_all_figures():
     assert figures['point_error_m'] == pytest.approx(expected_m, rel=2e-3)
     assert unit.summary() == {
         'path_length_m': pytest.approx(29.99), 'reported_covariance': 'trusted',
+        'reported_covariance_share': 1.0,
         'inflation': None, 'jumps': []}
 
 
@@ -83,7 +86,7 @@ def test_unit_that_was_never_seen_is_a_condition_and_no_figure_is_made_up():
     assert condition.onset_ns == START_NS
     assert verdict.figures['point_error_m'] is None
     assert verdict.figures['age_s'] is None
-    assert unit.estimate() is None
+    assert unit.corrected_pose() is None
     assert unit.summary()['reported_covariance'] is None
 
 
@@ -277,7 +280,7 @@ def test_unusable_pose_is_refused_and_the_good_one_before_kept(field, value, tex
     assert [(event.kind, event.text) for event in events] == [('message_malformed', text)]
     condition = conditions_of(verdict_after(unit, bad[-1]))[f'{NAME}/pose_invalid']
     assert (condition.text, condition.severity) == (text, Severity.HARD)
-    assert unit.estimate().stamp_ns == message(99).stamp_ns
+    assert unit.corrected_pose().stamp_ns == message(99).stamp_ns
     assert feed(unit, [message(i) for i in range(102, 200)]) == []
     assert verdict_after(unit, message(199)).conditions == ()
 
@@ -302,6 +305,22 @@ def test_twist_that_is_not_finite_is_told_and_counted_and_does_not_disturb_the_p
     assert (event.kind, condition.severity) == ('message_malformed', Severity.NOTICE)
     assert verdict.figures['speed_mps'] == pytest.approx(1.0)
     assert verdict.figures[f'{NAME}/unusable'] == 300.0
+    judged, _ = unit.judged_pose()
+    assert (judged.linear_mps, judged.angular_radps, judged.twist_covariance) == (
+        None, None, None)
+
+
+@pytest.mark.parametrize('speed_mps, believed', [(1.0, True), (0.0, False), (3.0, False)])
+def test_pose_is_judged_with_the_twist_only_where_the_poses_go_by_it(speed_mps, believed):
+    """The unit drives at 1 m/s; one that says 0 has filled in nothing."""
+    unit = monitor()
+    feed(unit, [replace(message(i), linear_mps=np.array([speed_mps, 0.0, 0.0]))
+                for i in range(500)])
+    judged, _ = unit.judged_pose()
+    assert (judged.linear_mps is not None) is believed
+    if believed:
+        assert judged.linear_mps == pytest.approx([1.0, 0.0, 0.0])
+    assert unit.verdict(message(499).stamp_ns).figures['speed_mps'] == pytest.approx(1.0)
 
 
 def test_changed_frame_holds_until_it_is_back_or_rebased():

@@ -168,7 +168,7 @@ def test_wrong_parameters_are_refused_by_name_and_leave_nothing_behind(tmp_path,
     bag = f'bag:={tmp_path / "bag"}'
     start = 'parameters of quality_log: '
     assert refused() == start + (
-        "bag: found the text '', expected the folder of the new bag, such as -p bag:=run_1")
+        'bag: found nothing, expected the folder of the new bag, such as -p bag:=run_1')
     assert refused(bag, 'pictures:=5') == start + 'pictures: found 5, expected true or false'
     assert refused(bag, 'split_mb:=0') == start + 'split_mb: found 0, expected a number from 1'
     assert refused(bag, 'disk_stop_mb:=true') == start + (

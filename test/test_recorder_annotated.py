@@ -84,7 +84,7 @@ def test_rosbag1_is_copied_in_its_ros2_form(tmp_path, configuration):
         assert found[topic] == contents(twin)[0][topic]
 
 
-def test_what_a_live_run_said_is_replaced_and_other_nodes_keep_their_word(
+def test_what_a_live_run_said_is_kept_beside_the_judgement_and_so_is_the_word_of_other_nodes(
         tmp_path, configuration):
     ours, theirs = 'robot_mapping_qa: gate', 'battery: main'
     sent = drive() + [
@@ -97,8 +97,22 @@ def test_what_a_live_run_said_is_replaced_and_other_nodes_keep_their_word(
     copy, quality = annotate(tmp_path, bag, configuration)
     found, judged = contents(copy)[0], contents(quality)[0]
     assert found[ALLOWED] == judged[ALLOWED]
+    assert found['/recorded' + ALLOWED] == [(START_NS + S, b'\0\1\0\0\1')]
     kept = [message for message in found[DIAGNOSTICS] if message not in judged[DIAGNOSTICS]]
     assert kept == [(START_NS + 2 * S, statuses(theirs)), (START_NS + 3 * S, statuses(theirs))]
+
+
+def test_copy_of_a_copy_holds_the_newer_judgement_and_the_first_recording(tmp_path, configuration):
+    sent = drive() + [Sent(ALLOWED, START_NS, START_NS + S, data=b'\0\1\0\0\1')]
+    bag = write(tmp_path / 'bag', sorted(sent, key=lambda message: message.log_ns),
+                topics=(ODOMETRY, CAMERA, ALLOWED), types=TYPES)
+    first, _ = annotate(tmp_path, bag, configuration)
+    again = tmp_path / 'again'
+    again.mkdir()
+    copy, quality = annotate(again, first, configuration)
+    found = contents(copy)[0]
+    assert found['/recorded' + ALLOWED] == [(START_NS + S, b'\0\1\0\0\1')]
+    assert found[ALLOWED] == contents(quality)[0][ALLOWED]
 
 
 def test_bag_that_was_cut_off_is_copied_as_far_as_it_goes(tmp_path, configuration):

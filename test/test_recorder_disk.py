@@ -5,6 +5,7 @@
 import os
 import shutil
 import subprocess
+import sys
 import threading
 import time
 
@@ -14,7 +15,8 @@ from robot_mapping_qa.bag.background_recorder import BackgroundRecorder, Recordi
 from robot_mapping_qa.bag.definitions import standard_definition
 from robot_mapping_qa.bag.disk_space import DiskLimits, RateOfGrowth, remaining_s
 from robot_mapping_qa.bag.recorder import Recorder
-from robot_mapping_qa.bag.recording_verdict import recording_text, RecordingWatch
+from robot_mapping_qa.bag.recording_verdict import (
+    HANGING_S, recording_text, RecordingWatch)
 from robot_mapping_qa.bag.truncated import TruncatedMcap
 from robot_mapping_qa.verdicts import Severity
 from rosbags.rosbag2 import Reader
@@ -121,6 +123,63 @@ def test_slow_disk_costs_messages_and_holds_nobody_up(tmp_path, monkeypatch):
     assert recorder.state.lost in (89, 90)
 
 
+def wait_for(condition, seconds=30.0):
+    deadline = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
+def test_disk_that_hangs_is_told_while_it_hangs(tmp_path, monkeypatch):
+    answer, asked = threading.Event(), threading.Event()
+
+    def hang(_recorder):
+        asked.set()
+        answer.wait()
+    monkeypatch.setattr(Recorder, 'flush', hang)
+    limits = DiskLimits(0.0, 0)
+    recorder = BackgroundRecorder(Recorder(tmp_path / 'bag'), standard_definition, limits,
+                                  backlog_bytes=10_000)
+    recorder.add_topic('/blob', 'std_msgs/msg/ByteMultiArray')
+    watch = RecordingWatch(limits)
+    asked.wait()
+    for number in range(100):
+        recorder.write('/blob', number, bytes(1000))
+    assert recorder.state.lost == 90
+    given_s = time.monotonic()
+    wait_for(lambda: recorder.state.turn_s > HANGING_S)
+    waited_s = time.monotonic() - given_s
+    assert recorder.state.behind_s >= waited_s
+    verdict = watch.verdict(recorder.state, 0)
+    assert [(c.key, c.severity) for c in verdict.conditions][:2] == [
+        ('recording/hanging', Severity.HARD), ('recording/losing', Severity.SOFT)]
+    answer.set()
+    wait_for(lambda: recorder.state.turn_s < HANGING_S and recorder.state.behind_s == 0.0)
+    assert watch.verdict(recorder.state, 6 * S).conditions == ()
+    assert recorder.close()
+    assert len(numbers(tmp_path / 'bag')) == 10
+
+
+def test_process_ends_though_its_disk_hangs(tmp_path):
+    child = f"""
+import os, threading
+from robot_mapping_qa.bag import background_recorder
+from robot_mapping_qa.bag.definitions import standard_definition
+from robot_mapping_qa.bag.disk_space import DiskLimits
+from robot_mapping_qa.bag.recorder import Recorder
+background_recorder.CLOSE_S = 1.0
+recorder = background_recorder.BackgroundRecorder(
+    Recorder({str(tmp_path / 'bag')!r}), standard_definition, DiskLimits(0.0, 0))
+os.fsync = lambda _file: threading.Event().wait()
+recorder.add_topic('/blob', 'std_msgs/msg/ByteMultiArray')
+recorder.write('/blob', 0, bytes(1000))
+print(recorder.close())
+"""
+    ended = subprocess.run([sys.executable, '-c', child], capture_output=True, text=True,
+                           timeout=60)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (0, 'False\n', '')
+
+
 def test_error_of_any_kind_ends_the_recording_and_not_the_process(tmp_path):
     recorder = recording(tmp_path / 'bag')
     recorder.write('/blob', 0, b'\0\1\0\0good')
@@ -189,6 +248,13 @@ class TestVerdict:
         condition, = self.conditions(RecordingState(behind_s=2.44))
         assert (condition.key, condition.severity) == ('recording/behind', Severity.NOTICE)
         assert condition.text.startswith('the recording is 2.4 s behind')
+
+    def test_disk_that_hangs_closes_the_gate(self):
+        assert self.conditions(RecordingState(turn_s=1.9)) == ()
+        condition, = self.conditions(RecordingState(turn_s=3.2))
+        assert (condition.key, condition.severity) == ('recording/hanging', Severity.HARD)
+        assert condition.text == (
+            'the recording hangs: the disk has not answered for 3 s')
 
     def test_unknown_free_space_is_told_as_such(self):
         assert recording_text(RecordingState()) == (

@@ -106,6 +106,9 @@ class RelaySite(Site):
         self._publishers[topic] = self.node.create_publisher(kind, topic, qos)
         return self._publishers[topic]
 
+    def publisher(self, topic):
+        return self._publishers[topic]
+
     def sink(self, kind, topic, qos=10):
         """Keep the bytes of what arrives on a topic."""
         kept = self.got[topic] = []
@@ -353,6 +356,10 @@ def test_only_complete_sets_pass(site):
     site.spin(0.2)
     take_set((60, 30, 0))
     assert newest() == complete
+    assert site.wait(lambda: take_set((0, 0, 0), left_out=(LIDAR,))
+                     and 'no set complete for' in site.status.message, 15.0) is not None
+    # That of the set that was too far apart.
+    assert f', 1 on {LIDAR}, ' in site.status.message
     say(False)
     assert site.says_why('nothing passes')
     take_set((0, 0, 0))
@@ -361,6 +368,29 @@ def test_only_complete_sets_pass(site):
     assert counts[0] == counts[1] == counts[2]
     assert site.wait(lambda: site.count('sets') == counts[0], 3.0) is not None
     assert site.count('without_set') >= 5
+
+
+def test_messages_withheld_for_their_own_sake_are_told_while_the_gate_is_open(site):
+    from diagnostic_msgs.msg import DiagnosticStatus
+    site.camera()
+    site.start_relay()
+    site.play_gate()
+    assert site.passes(20.0) is not None, site.status
+    assert site.says_why('the gate is open')
+
+    def told(words, take):
+        site.node.create_timer(0.05, take)
+        assert site.says_why(words), site.status
+        return site.status.level
+    old = told('messages withheld with stamps more than 5 s old',
+               lambda: site.take(stamp_ns=time.time_ns() - 6 * 10**9))
+    ahead = told('messages withheld with stamps more than 0.05 s ahead of the host',
+                 lambda: site.take(stamp_ns=time.time_ns() + 10**9))
+    publisher = site.publisher(CAMERA)
+    broken = told('messages withheld that could not be read',
+                  lambda: publisher.publish(b'\0\1\0\0cut'))
+    assert old == ahead == broken == DiagnosticStatus.WARN
+    assert site.status.message.startswith(f'the gate is open; {CAMERA}: ')
 
 
 def test_simulated_time_that_restarts_stops_everything(site):
@@ -400,10 +430,10 @@ def test_simulated_time_that_restarts_stops_everything(site):
 
 @pytest.mark.parametrize('parameter, told', [
     ('sets:=["unit", "roof"]', 'sets: found roof, expected true, false, or names of streams'),
-    ('topics:=["not a topic"]', "topics: found 'not a topic', expected a list of topics"),
+    ('topics:=["not a topic"]', "topics: found the text 'not a topic', expected a list of topics"),
     ('topics:=["/a std_msgs/msg/NoSuchThing"]',
      'message type std_msgs/msg/NoSuchThing is not installed'),
-    ('trigger_service:="7"', "trigger_service: found '7', expected the name of a"),
+    ('trigger_service:="7"', "trigger_service: found the text '7', expected the name of a"),
 ])
 def test_parameters_that_cannot_be_used_are_refused_in_words(tmp_path, parameter, told):
     file = tmp_path / 'streams.yaml'

@@ -8,9 +8,12 @@ import json
 import shutil
 import subprocess
 
+from browser import Browser, PHONE
 from hand_made_bags import between, CONFIGURATION, drive, ODOMETRY, write
 import pytest
+from robot_mapping_qa.bag.comparison import write_comparison
 from robot_mapping_qa.bag.results import assess
+from robot_mapping_qa.bag.several import Result, Task
 from robot_mapping_qa.configuration import load_configuration
 
 BROWSER = shutil.which('chromium') or shutil.which('chromium-browser')
@@ -61,6 +64,26 @@ HAND = """
 }());
 </script>
 </body>
+"""
+
+
+# What reaches beyond the window, but for tables that can be moved in a box of their own.
+TOO_WIDE = """
+Array.from(document.querySelectorAll('body *')).filter(function (each) {
+  var box = each.closest('.sideways table');
+  return !box && !each.closest('.lens') && !each.closest('defs') &&
+    each.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5;
+}).map(function (each) { return each.tagName + ' ' + each.textContent.slice(0, 40); })
+"""
+SMALLEST_LETTERS = """
+Math.min.apply(null, Array.from(document.querySelectorAll('svg.chart text:not(.badge text)'))
+  .map(function (each) {
+    var scale = each.getScreenCTM();
+    return parseFloat(getComputedStyle(each).fontSize) * Math.hypot(scale.a, scale.b); }))
+"""
+SHOWN = """
+Array.from(document.querySelectorAll('%s')).map(function (each) {
+  return each.getClientRects().length > 0 && each.innerText; })
 """
 
 
@@ -168,3 +191,49 @@ def test_page_is_complete_where_scripts_are_off(report):
         assert f'<svg id="{chart}" ' in without
     assert without.count('class="xticks"') >= 7
     assert 'class="tools"' not in without
+
+
+@pytest.fixture(scope='module')
+def browser():
+    opened = Browser()
+    yield opened
+    opened.close()
+
+
+@pytest.mark.parametrize('size', [PHONE, (800, 1000), (1280, 800)])
+def test_nothing_is_wider_than_the_window(report, browser, size):
+    browser.open(report.as_uri(), size)
+    assert browser.value('document.documentElement.scrollWidth') == size[0]
+    assert browser.value(TOO_WIDE) == []
+    assert browser.value(SMALLEST_LETTERS) > 7.5
+    # The explanations stay where they are.
+    notes = browser.value(SHOWN % '.tally .note')
+    assert len(notes) == 3 and all(notes) and notes[0].startswith('Taken while everything')
+
+
+def test_tables_on_a_phone_are_cards_or_say_that_they_can_be_moved(report, browser):
+    browser.open(report.as_uri(), PHONE)
+    assert browser.value(
+        "document.querySelectorAll('.sideways').length") == browser.value(
+        "document.querySelectorAll('.hint').length") >= 2
+    assert all(browser.value(SHOWN % '.hint'))
+    assert browser.value("""
+        Array.from(document.querySelectorAll('.sideways')).every(function (each) {
+          return getComputedStyle(each).overflowX === 'auto'; })""")
+    words = browser.value(SHOWN % 'main > .wide table.cards tbody tr td:last-child')
+    assert len(words) > 5 and all(words)
+    browser.open(report.as_uri(), (1280, 800))
+    assert not any(browser.value(SHOWN % '.hint'))
+
+
+@pytest.mark.parametrize('size', [PHONE, (800, 1000), (1280, 800)])
+def test_comparison_shows_all_its_columns(report, browser, size):
+    folder = report.parent.parent
+    write_comparison([
+        Result(Task(folder / 'bag', folder / 'out', '', None), None),
+        Result(Task(folder / 'gone', folder / 'gone', '', None), 'not a bag' * 30)], folder)
+    browser.open((folder / 'comparison.html').as_uri(), size)
+    assert browser.value('document.documentElement.scrollWidth') == size[0]
+    assert browser.value(TOO_WIDE) == []
+    cells = browser.value(SHOWN % 'tbody tr:first-child td')
+    assert len(cells) == 15 and all(cells)

@@ -153,7 +153,7 @@ def test_interrupt_ends_it_cleanly_with_the_truth_so_far(tmp_path, processes):
 
 @pytest.mark.parametrize('parameter, message', [
     ('scenario:=parade', "scenario: found 'parade', expected the path of a YAML file or one of"),
-    ('seed:=-3', 'seed: found -3, expected 0 or more'),
+    ('seed:=-3', 'seed: found -3, expected a whole number of 0 or more'),
     ('truth_file:=/no/such/folder/t.json',
      'truth_file: /no/such/folder/t.json cannot be written: No such file or directory')])
 def test_a_bad_parameter_is_refused_in_one_line_with_status_2(processes, parameter, message):

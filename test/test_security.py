@@ -11,6 +11,7 @@ from pathlib import Path
 import re
 
 from robot_mapping_qa.configuration import load_configuration
+from robot_mapping_qa.configuration.model import ROLE_TYPES
 from robot_mapping_qa.messages import topics
 from robot_mapping_qa.resources import share_file
 from security_policy import allowed
@@ -51,6 +52,35 @@ def test_nobody_may_send_what_the_sensors_send():
     configuration = load_configuration(share_file('config/streams.yaml'))
     for stream in configuration.streams:
         assert who('publish', stream.topic) == who('publish', stream.watched_topic) == set()
+
+
+READERS = {
+    'pose': {'sync_monitor', 'pose_monitor', 'camera_monitor', 'quality_log'},
+    'motion': {'sync_monitor', 'pose_monitor', 'quality_log'},
+    'geometry': {'sync_monitor', 'pose_monitor', 'quality_log'},
+    'map_pose': {'sync_monitor', 'pose_monitor', 'quality_log'},
+    'distance': {'sync_monitor', 'pose_monitor', 'quality_log'},
+    'timing': {'sync_monitor', 'quality_log', 'capture_ledger'},
+    'capture': {'camera_monitor', 'capture_relay', 'quality_log'},
+    'aid': {'camera_monitor', 'capture_relay', 'quality_log'}}
+"""Who hears the streams of each role on their own topics; the ledger, what times its camera."""
+
+
+def test_every_role_has_its_place(tmp_path):
+    text = share_file('config/sros2_policy.xml').read_text()
+    places = {name: comment for comment, name in re.findall(
+        r'<!-- ([^<]*) -->\s*<!ENTITY (\w+) ', text)}
+    assert set(READERS) == set(ROLE_TYPES)
+    for role, readers in READERS.items():
+        place, = (name for name, comment in places.items()
+                  if re.search(rf'of the roles? [a-z_, ]*\b{role}\b', comment))
+        probed = tmp_path / f'{role}.xml'
+        probed.write_text(text.replace(
+            f"<!ENTITY {place} '", f"<!ENTITY {place} '<topic>/probe</topic>"))
+        found = {enclave for enclave, rights in allowed(probed).items()
+                 if '/probe' in rights['subscribe']}
+        assert found - {'/mapping_qa/monitor'} == {f'/mapping_qa/{node}' for node in readers}
+        assert all('/probe' not in rights['publish'] for rights in allowed(probed).values())
 
 
 def test_there_are_no_wildcards():

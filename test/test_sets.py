@@ -11,7 +11,7 @@ import random
 from types import SimpleNamespace
 
 import pytest
-from robot_mapping_qa.timing.sets import ApproximateTimeMatcher, SetStatistics
+from robot_mapping_qa.timing.sets import apart_sentences, ApproximateTimeMatcher, SetStatistics
 
 MS = 1_000_000
 
@@ -313,3 +313,23 @@ def test_nothing_received_is_unknown_and_no_set_is_a_yield_of_zero():
 def test_an_impossible_window_is_refused():
     with pytest.raises(ValueError, match='window is 0'):
         SetStatistics(2, 10, 50 * MS, window=0)
+
+
+def test_pair_of_streams_that_lie_too_far_apart_for_a_set_is_named():
+    sets = SetStatistics(3, 100, 50 * MS)
+    arrivals = sorted(
+        (stamp_ms, stream)
+        for stream, period_ms, phase_ms in ((0, 10, 0), (1, 200, 3), (2, 200, 64))
+        for stamp_ms in range(phase_ms, 4000, period_ms))
+    for stamp_ms, stream in arrivals:
+        sets.add(stream, stamp_ms * MS, stamp_ms * MS)
+    (pair, other, distance_s), = sets.summary().apart
+    assert (pair, other) == (1, 2) and distance_s == pytest.approx(0.061)
+    assert apart_sentences(['unit', 'left', 'deck'], sets.summary()) == [
+        'left and deck lie 61 ms apart (slop 50 ms): trigger them together or raise '
+        'timing.set_slop_s']
+    # With the first set there is nothing to say.
+    sets.add(1, 5000 * MS, 5000 * MS)
+    sets.add(2, 5010 * MS, 5010 * MS)
+    sets.add(0, 5000 * MS, 5011 * MS)
+    assert sets.summary().sets == 1 and sets.summary().apart == ()

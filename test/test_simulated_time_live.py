@@ -16,7 +16,7 @@ PARAMETERS = {
     'unit_odometry': {'topic': '/unit/odometry', 'type': 'nav_msgs/msg/Odometry', 'role': 'pose',
                       'rate_hz': RATE_HZ},
     'timing': {'settle_s': 1.0},
-    'gate': {'off_delay_s': 1.0},
+    'gate': {'off_delay_s': 2.0},
 }
 
 

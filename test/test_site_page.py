@@ -84,13 +84,47 @@ def test_the_page_and_its_files_are_served_and_nothing_else():
                 assert len(await answer.read()) > 100
         for path in ('/page.py', '/files/page.js', '/../server.py', '/%2e%2e/server.py',
                      '/page.js/../../server.py', '/..%2f..%2fsetup.py', '//etc/passwd',
-                     '/%00', '/page.js%00', '/favicon.ico'):
+                     '/%00', '/page.js%00'):
             assert await page.status('GET', path) in (400, 404), path
         for method in ('PUT', 'DELETE', 'OPTIONS', 'HEAD', 'PATCH'):
             assert await page.status(method, '/') == 405
         assert await page.status('GET', '/hold') == 405
         assert await page.status('POST', '/') == 405
     visit(scenario)
+
+
+@pytest.mark.parametrize('tokens', [None, TOKENS])
+def test_the_icon_that_browsers_ask_for_is_no_fault_of_theirs(tokens):
+    async def scenario(page):
+        assert await page.status('GET', '/favicon.ico') == 204
+        assert await page.status('GET', '/favicon.ico', {'Host': 'elsewhere.example'}) == 421
+        assert page.server.refused == 1
+    visit(scenario, tokens)
+
+
+def test_a_wrong_token_is_called_wrong_and_none_is_asked_for_on_a_page_that_a_phone_can_show():
+    wrong = 'wrong-wrong-wrong-wrong'
+
+    async def scenario(page):
+        async def refusal(path, **headers):
+            async with page.request('GET', path, headers=headers) as answer:
+                assert answer.status == 401
+                text = await answer.text()
+                assert wrong not in text
+                return answer.content_type, text
+        for path, headers in (('/', {}), ('/?token=', {})):
+            kind, text = await refusal(path, **headers)
+            assert kind == 'text/html' and '<meta name="viewport" content="width=device' in text
+            assert 'This page needs its token: open it once with /?token=TOKEN behind' in text
+        for headers in ({'Authorization': f'Bearer {wrong}'},
+                        {'Cookie': f'mapping_qa_page={wrong}'}):
+            assert 'This token is not in the robot' in (await refusal('/', **headers))[1]
+        kind, text = await refusal(f'/?token={wrong}')
+        assert kind == 'text/html' and 'This token is not in the robot&#x27;s token file.' in text
+        # The script of the page shows it as it comes.
+        assert await refusal('/stream', Cookie=f'mapping_qa_page={wrong}') == (
+            'text/plain', "This token is not in the robot's token file.\n")
+    visit(scenario, TOKENS)
 
 
 def test_the_page_needs_nothing_from_elsewhere_and_has_nothing_inline():
@@ -296,10 +330,14 @@ def test_other_addresses_need_a_token():
 @pytest.mark.parametrize('text, mode, problem', [
     (f'# crew\nhold {HOLD}\n\nlook {LOOK}\n', 0o600, None),
     (f'hold {HOLD}\n', 0o644, 'can be read by others than its owner: chmod 600'),
-    ('', 0o600, 'holds no token'), ('hold short\n', 0o600, 'line 1: expected a token of 16'),
-    (f'{HOLD}\n', 0o600, "line 1: expected 'look TOKEN' or 'hold TOKEN'"),
-    (f'admin {HOLD}\n', 0o600, "line 1: expected 'look TOKEN' or 'hold TOKEN'"),
-    ('hold ' + 'ä' * 20, 0o600, 'line 1: expected a token of 16 ASCII')])
+    ('', 0o600, 'holds no token'),
+    ('hold short\n', 0o600, 'line 1: expected a token of 16 ASCII characters or more, found 5;'),
+    (f'{HOLD}\n', 0o600, "line 1: expected 'look TOKEN' or 'hold TOKEN', found 1 word$"),
+    (f'hold {HOLD} x\n', 0o600, "'hold TOKEN', found 3 words$"),
+    (f'admin {HOLD}\n', 0o600, "line 1: expected .*, found 'admin' in front$"),
+    (f'{HOLD} hold\n', 0o600, 'found them the other way round$'),
+    (f'{HOLD} {LOOK}\n', 0o600, 'found another word in front$'),
+    ('hold ' + 'ä' * 20, 0o600, 'expected a token of 16 ASCII characters or more, found others')])
 def test_token_files_are_read_or_refused_without_giving_them_away(
         tmp_path, text, mode, problem):
     file = tmp_path / 'tokens'
@@ -310,7 +348,7 @@ def test_token_files_are_read_or_refused_without_giving_them_away(
         return
     with pytest.raises(TokenFileError, match=problem) as refusal:
         read_tokens(file)
-    assert HOLD not in str(refusal.value)
+    assert HOLD not in str(refusal.value) and 'short' not in str(refusal.value)
 
 
 def test_a_token_file_that_is_missing_is_named(tmp_path):

@@ -2,12 +2,15 @@
 # SPDX-License-Identifier: Apache-2.0
 """The page in a real browser: whether it fits, is drawn fast enough and can be handled."""
 
+from dataclasses import replace
 import http.client
+from math import pi
 import time
 
-from browser import Browser, needs_chromium, PHONE, TABLET
+from browser import Browser, needs_chromium, PHONE, TABLET, UPRIGHT
 import page_stage as stage
 import pytest
+from robot_mapping_qa.capture.redo_watch import Place
 from robot_mapping_qa.page.listening import open_port
 from robot_mapping_qa.page.server import HoldAnswer, PageServer
 from robot_mapping_qa.page.serving import ServerThread
@@ -75,7 +78,7 @@ def staged(browser):
     staged.close()
 
 
-@pytest.mark.parametrize('size', [TABLET, PHONE], ids=['tablet', 'phone'])
+@pytest.mark.parametrize('size', [TABLET, UPRIGHT, PHONE], ids=['tablet', 'upright', 'phone'])
 @pytest.mark.parametrize('decision, word', [
     (stage.OPEN, 'OPEN'), (stage.NEAR, 'OPEN'), (stage.BROKEN, 'HELD'), (stage.BY_HAND, 'HELD')])
 def test_everything_fits_at_both_sizes(staged, browser, size, decision, word):
@@ -93,6 +96,52 @@ def test_everything_fits_at_both_sizes(staged, browser, size, decision, word):
     assert browser.value('document.getElementById("word").getBoundingClientRect().height') > 85
     assert browser.value(SMALL_BUTTONS) == 0
     assert browser.errors == []
+
+
+@pytest.mark.parametrize('size', [UPRIGHT, PHONE], ids=['upright', 'phone'])
+def test_no_reason_is_cut_in_half_where_the_page_can_be_scrolled(staged, browser, size):
+    staged.told.gate(stage.held(*(stage.condition(
+        f'camera_{number}/silent', f'camera_{number} silent for 54.9 s. It fell silent 17 times '
+        'in 60.9 s') for number in range(8))))
+    browser.open(staged.address, size)
+    assert browser.wait(f'{WORD} === "HELD"', 5.0, staged.send) is not None
+    assert browser.value('document.querySelectorAll("#reason-list li").length') == 8
+    assert browser.value('(({scrollHeight, clientHeight}) => scrollHeight - clientHeight)('
+                         'document.getElementById("reasons"))') == 0
+    assert browser.value(CUT_OFF) == []
+
+
+@pytest.mark.parametrize('told, lasts, below', [
+    ({'minutes': 77400.0, 'free_bytes': 74.1e9}, '> 24 h', '74 GB free'),
+    ({'minutes': 1439.0, 'free_bytes': 74.1e9}, '23 h 59 min', '74 GB free'),
+    ({'minutes': None, 'free_bytes': 74.1e9}, '74 GB free', ''),
+    ({'minutes': None, 'free_bytes': 2.14e9}, '2.1 GB free', ''),
+    (stage.WARNED_DISK, '7 min', 'the disk is full in 7 min at the present rate')])
+def test_the_disk_is_told_as_far_as_it_is_known(staged, browser, told, lasts, below):
+    staged.told.gate(stage.OPEN)
+    staged.told.disk(**told)
+    browser.open(staged.address, PHONE)
+    assert browser.wait(f'{WORD} === "OPEN"', 5.0, staged.send) is not None
+    assert (browser.text('#disk'), browser.text('#disk-text')) == (lasts, below)
+    assert browser.value(CUT_OFF) == []
+
+
+def test_a_place_is_told_by_its_path_and_as_the_robot_sees_it(staged, browser):
+    staged.told.gate(replace(stage.OPEN, figures={**stage.FIGURES, 'path_length_m': 120.0}))
+    staged.told.pose(10.0, 5.0, pi / 2)
+    staged.told.places([
+        Place(number, (x, y, 0.0), from_m, to_m, ('a silent',)) for number, x, y, from_m, to_m in (
+            (1, 10.0, 25.0, 0.0, 37.2), (2, 10.0, -1.0, 40.0, 41.0), (3, 2.0, 6.0, 50.0, 51.0),
+            (4, 40.0, 5.0, 60.0, 61.0), (5, 9.0, 5.0, 110.0, 119.5))])
+    browser.open(staged.address)
+    seen = '[...document.querySelectorAll("#place-list .where")].map((each) => each.textContent)'
+    assert browser.wait(f'({seen})[4]?.includes("you")', 5.0, staged.send) is not None
+    assert [text.replace('\u00a0', ' ') for text in browser.value(seen)] == [
+        'path 0.0 to 37.2 m, its middle 20 m ahead of you',
+        'path 40.0 to 41.0 m, its middle 6 m behind you',
+        'path 50.0 to 51.0 m, its middle 8 m to your left',
+        'path 60.0 to 61.0 m, its middle 30 m to your right',
+        'path 110.0 to 119.5 m: you are in it']
 
 
 def test_two_kilometres_are_redrawn_each_second_and_more(staged, browser):

@@ -5,6 +5,7 @@
 import json
 from types import SimpleNamespace
 
+import numpy as np
 import page_stage as stage
 import pytest
 from robot_mapping_qa.capture.redo_watch import Place
@@ -125,6 +126,31 @@ def test_numbers_that_are_none_and_messages_of_strangers_break_nothing():
     assert 'places' not in shown
     assert {key for key in shown if key.startswith('path/')} == {'path/0', 'path/39'}
     assert len(shown['path/0']['points']) < 3 * 500
+
+
+@pytest.mark.parametrize('far', [1e307, -1e308, float('inf')])
+def test_points_beyond_all_bounds_are_left_out(far):
+    told = stage.Stage()
+    near, colour = SimpleNamespace(x=1.0, y=2.0), SimpleNamespace(r=0.0)
+    told.state.take_markers(SimpleNamespace(markers=[SimpleNamespace(
+        ns='path', id=0, action=0, colors=[colour] * 3,
+        points=[SimpleNamespace(x=far, y=0.0), near, SimpleNamespace(x=0.0, y=far)])]))
+    told.state.take_pose(SimpleNamespace(
+        position_m=np.zeros(3), quaternion=np.array([far, far, -far, far])), told.steady_ns)
+    shown = sent(told)
+    assert shown['path/0']['points'] == [100, 200, 1]
+    assert shown['state']['pose'] is None
+
+
+@pytest.mark.parametrize('number', ['1' * 5000, '', '-1', 'x', '1.5'])
+def test_a_place_without_a_number_is_left_out(number):
+    told = stage.Stage()
+    told.state.take_diagnostics(SimpleNamespace(status=[SimpleNamespace(
+        name='robot_mapping_qa: redo', level=0, message='', values=[
+            SimpleNamespace(key=f'place/{name}/{what}', value=value)
+            for name in (number, '7')
+            for what, value in (('xyz_m', '1 2 3'), ('path_m', '4 5'))])]), told.steady_ns)
+    assert [place['number'] for place in sent(told)['places']] == [7]
 
 
 def test_a_gate_started_again_clears_the_path_on_the_page():

@@ -2,12 +2,16 @@
 # SPDX-License-Identifier: Apache-2.0
 """Offset and skew from one-way delays: right, and as sure as they say."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 from robot_mapping_qa.timing.convex_hull import line_below, lower_hull
+from robot_mapping_qa.timing.delay_line import Course
 from robot_mapping_qa.timing.delay_slope import fit_slope
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
-from robot_mapping_qa.timing.lower_edge import lower_edge
+from robot_mapping_qa.timing.line_under import line_under
+from robot_mapping_qa.timing.lower_edge import lower_edge, mean_lowest
 from robot_mapping_qa.timing.one_way import BLOCK_NS, OneWayClock
 from robot_mapping_qa.timing.stream import StreamTiming
 from scipy.optimize import linprog
@@ -235,6 +239,45 @@ def test_edge_of_delays_lies_within_two_sigma(kind):
     edges = np.array([lower_edge(queueing(kind, 600, 10.0, rng).tolist()) for _ in range(300)])
     share = np.mean(np.abs(edges[:, 0]) < 2.0 * edges[:, 1])
     assert 0.88 <= share <= 0.99
+
+
+@pytest.mark.parametrize('rate_hz', [15.0, 2.0])
+def test_edge_of_lognormal_delays_lies_within_two_sigma(rate_hz):
+    """Softer than any power: the smallest possible delay is never met. 300 draws."""
+    rng = np.random.default_rng(17)
+    edges = np.array([lower_edge(rng.lognormal(
+        np.log(2e-3), 0.8, (1200, round(rate_hz / 2.0))).min(axis=1).tolist())
+        for _ in range(300)])
+    share = np.mean(np.abs(edges[:, 0]) < 2.0 * edges[:, 1])
+    assert 0.88 <= share <= 0.99
+
+
+@pytest.mark.parametrize('count', [40, 120])
+def test_edge_of_few_bimodal_delays_does_not_mind_the_longer_way(count):
+    """Four in ten go the short way, the others take 25 ms longer: 300 draws at 2 Hz and below."""
+    rng = np.random.default_rng(18)
+    edges = np.array([lower_edge(queueing('bimodal', count, 2.0, rng).tolist())
+                      for _ in range(300)])
+    assert np.sqrt(np.mean(edges[:, 0] ** 2)) < 0.6e-3
+    assert np.mean(np.abs(edges[:, 0]) < 2.0 * edges[:, 1]) >= 0.88
+
+
+def test_mean_lowest_is_that_over_all_ways_to_deal():
+    """Six values dealt to two sets of three, every way, counted one by one."""
+    values = [1.0, 1.5, 2.0, 2.25, 2.5, 3.0]
+    counted = np.mean([min(chosen) for chosen in combinations(values, 3)])
+    assert mean_lowest(values, 2) == pytest.approx(counted, abs=1e-12)
+
+
+def test_one_half_second_whose_messages_were_all_held_up_does_not_widen_a_new_line():
+    course = Course(START_NS, 0.0, 50e-6, 0.0, 1e-8)
+    times = [START_NS + number * BLOCK_NS for number in range(3)]
+    least = [14_600_000, 42_300_000, 14_800_000]
+    line = line_under(times, least, course, 0.6e-3)
+    assert line.at(times[-1]) == pytest.approx(14.6e-3, abs=0.5e-3)
+    assert line.level_sigma_s < 0.5e-3 and line.scatter_s == 0.6e-3
+    # Where a clock has only begun nothing else is known: the middle one of three still tells.
+    assert line_under(times, least, course, None).level_sigma_s < 0.5e-3
 
 
 def test_skew_is_unknown_at_first():

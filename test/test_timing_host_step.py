@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """All clocks step and step back, or the host pauses: no hold stays behind, and none is missed."""
 
+from math import hypot
+
 import numpy as np
 import pytest
 from robot_mapping_qa.timing.limits import TimingLimits
@@ -58,6 +60,21 @@ def busy_robot(seed, duration_s, steps=(), pauses=(), load_s=0.02):
         streams[name] = tuple((np.rint(part * 1e9).astype(np.int64) + START_NS).tolist()
                               for part in (taken + offset, arrivals))
     return streams
+
+
+def hold_up(streams, seed, until_s):
+    """Return the streams as received by a host that holds some of them up four times a second."""
+    rng = np.random.default_rng(seed)
+    held = {name: np.array(arrivals) for name, (_, arrivals) in streams.items()}
+    for from_s in np.sort(rng.uniform(0.0, until_s, rng.poisson(4.0 * until_s))):
+        length_s, every = rng.uniform(0.02, 0.2), rng.random() < 0.3
+        for arrivals in held.values():
+            if every or rng.random() < 0.5:
+                end_ns = START_NS + round(1e9 * (from_s + length_s))
+                inside = (arrivals >= end_ns - round(1e9 * length_s)) & (arrivals < end_ns)
+                arrivals[inside] = end_ns
+    return {name: (stamps, np.maximum.accumulate(held[name]).tolist())
+            for name, (stamps, _) in streams.items()}
 
 
 def wrong(verdicts, from_s):
@@ -136,6 +153,22 @@ def test_host_that_pauses_has_not_stepped():
         _, events, verdicts = watch_together(streams, 19.0, ROLES, limits)
         assert [event.text for event in events if event.kind == 'clock_step'] == [], seed
         assert wrong(verdicts, 13.2 + SETTLE_S) == set(), seed
+
+
+@pytest.mark.parametrize('size_s', [0.08, -0.08])
+def test_a_clock_that_is_back_is_known_as_well_as_before_though_messages_are_held_up(size_s):
+    """Few half seconds after a step show no smallest delay where all their messages were late."""
+    for seed in range(20):
+        steps = [(7.0, size_s), (8.5, -size_s)]
+        streams = hold_up(robot(seed, 14.0, own={'camera': steps}), seed, 14.0)
+        _, _, verdicts = watch_together(
+            {name: streams[name] for name in ('unit', 'camera')}, 14.0, ROLES)
+        for verdict in verdicts:
+            now_s, figures = seconds(verdict.stamp_ns), verdict.figures
+            if 4.0 < now_s < 7.0 or now_s > 10.0:
+                error_s = hypot(figures['camera/time_error_s'],
+                                figures['camera/time_error_sigma_s'])
+                assert error_s < 5e-3, f'seed {seed} after {now_s:.2f} s'
 
 
 @pytest.mark.parametrize('apart_s', [-0.9, -0.3, 0.0, 0.4, 0.9])

@@ -51,6 +51,16 @@ def test_stream_that_keeps_falling_silent_says_so_and_is_not_taken_for_well_in_b
     assert condition.onset_ns == pytest.approx(START_NS + 11 * SECOND, abs=0.1 * SECOND)
 
 
+def test_stream_that_is_silent_again_tells_both_in_a_sentence_each():
+    times = np.arange(0.0, 20.0, 0.02)
+    stamps, arrivals = stamped(times[(times < 10.0) | (times % 1.0 > 0.5)])
+    watched, _ = watch(stamps, arrivals)
+    watched.tick(arrivals[-1] + 30 * SECOND)
+    condition, = watched.conditions(arrivals[-1] + 30 * SECOND)
+    assert condition.text == 'camera silent for 30.0 s. It fell silent 11 times in 40.0 s'
+    assert condition.for_the_record == 'camera fell silent 11 times'
+
+
 def test_message_that_was_handed_over_late_does_not_end_a_silence_before_it_began():
     stamps, arrivals = stamped(np.arange(0.0, 10.0, 0.1))
     watched, _ = watch(stamps, arrivals)

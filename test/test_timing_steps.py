@@ -68,6 +68,20 @@ def test_stamps_that_jitter_more_than_the_tolerance_still_show_a_step():
     assert found_s == pytest.approx(-0.012, abs=1e-3)
 
 
+@pytest.mark.parametrize('rate_hz', [10.0, 15.0])
+@pytest.mark.parametrize('size_s', [-0.005, -0.012])
+def test_step_that_hides_in_two_ways_of_the_messages_is_found_within_a_second(rate_hz, size_s):
+    """Six in ten messages take 25 ms longer; at the slow rates of cameras and lidars."""
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        step_s = 14.0 + rng.uniform()
+        stamps, arrivals = stream(rate_hz, 20.0, rng, kind='bimodal', loss=0.05, reordered=0.02,
+                                  steps=[(step_s, size_s)])
+        (at_s, found_s, late_s), = steps_found(stamps, arrivals)
+        assert found_s == pytest.approx(size_s, abs=1e-3), seed
+        assert at_s + late_s - step_s < 1.0, seed
+
+
 def test_two_steps_cancel_and_leave_both_in_the_figures():
     stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(6),
                               steps=[(10.01, 0.08), (15.01, -0.08)])

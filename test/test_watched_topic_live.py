@@ -35,7 +35,8 @@ class Bench:
         self.watched = WatchedTopic(
             self.watching, '/stamps', 'std_msgs/msg/Header', 50.0,
             lambda data, info: self.received.append(data),
-            lambda kind, topic, text: self.told.append((kind, topic, text)))
+            lambda kind, topic, text: self.told.append((kind, topic, text)),
+            'camera', 'the file says')
         self.watching.create_timer(LOOK_S, self.watched.look)
 
     def publish(self, reliability, durability=VOLATILE, kind=Header):
@@ -100,8 +101,8 @@ def test_a_lesser_offer_is_told_with_both_sides_and_is_heard(bench):
     second = bench.publish(BEST_EFFORT)
     assert bench.wait(lambda: bool(bench.told))
     assert bench.told == [('qos_mismatch', '/stamps', (
-        '/stamps: a publisher offers best effort, volatile, asked for was reliable, volatile; '
-        'best effort is asked for from now on'))]
+        'camera: /stamps: a publisher offers best effort, volatile, asked for was reliable, '
+        'volatile; best effort is asked for from now on'))]
     assert bench.heard_from(second)
     assert bench.heard_from(first)
     bench.sending.destroy_publisher(second)
@@ -114,12 +115,31 @@ def test_another_type_on_the_topic_is_told_once(bench):
     stranger = bench.publish(RELIABLE, kind=Float64)
     assert bench.wait(lambda: bool(bench.told))
     assert bench.told == [('type_mismatch', '/stamps', (
-        '/stamps: a publisher sends std_msgs/msg/Float64, expected std_msgs/msg/Header: it is '
-        'not heard'))]
+        'camera: /stamps is sent as std_msgs/msg/Float64, the file says std_msgs/msg/Header: it '
+        'is not heard'))]
     assert bench.asked_for() == []
     bench.sending.destroy_publisher(stranger)
     assert bench.heard_from(bench.publish(BEST_EFFORT))
     assert len(bench.told) == 1
+
+
+def test_another_type_beside_the_right_one_is_told_and_the_right_one_is_heard(bench):
+    publisher = bench.publish(RELIABLE)
+    assert bench.heard_from(publisher)
+    # One participant cannot have two types on a topic.
+    context = rclpy.Context()
+    rclpy.init(context=context, domain_id=DOMAIN)
+    try:
+        stranger = Node('stranger', context=context)
+        stranger.create_publisher(Float64, '/stamps', 10)
+        assert bench.wait(lambda: bool(bench.told))
+        stranger.destroy_node()
+    finally:
+        rclpy.shutdown(context=context)
+    assert bench.told == [('type_mismatch', '/stamps', (
+        'camera: /stamps is also sent as std_msgs/msg/Float64, the file says '
+        'std_msgs/msg/Header: that is not heard'))]
+    assert bench.heard_from(publisher)
 
 
 def test_a_storm_is_told_and_not_heard_for_a_while(bench):

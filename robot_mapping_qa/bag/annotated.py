@@ -27,6 +27,9 @@ from tqdm import tqdm
 FILE_BYTES = 4_000_000_000
 """A new file from this size on: a file system for memory sticks (FAT32) takes none of 4 GiB."""
 
+RECORDED = '/recorded'
+"""Goes before the name of a topic on which both the source and the judgement speak."""
+
 _ENCODINGS = {MessageDefinitionFormat.MSG: 'ros2msg', MessageDefinitionFormat.IDL: 'ros2idl'}
 _DIAGNOSTICS_TYPE = DIAGNOSTICS.type
 
@@ -55,10 +58,10 @@ def write_annotated(source: Path, quality: Path, path: Path,
     """
     Write the new bag at ``path`` and return sentences about what could not be read.
 
-    Every topic of the source is kept as it is, rosbag1 in its ROS 2 form. Topics that the
-    quality bag holds too come from there, with one exception: of /diagnostics of the source only
-    this package's own statuses are left out. Raises `RecordingError` or OSError; then, and on
-    Ctrl-C, nothing is left behind.
+    Every topic of the source is kept as it is, rosbag1 in its ROS 2 form. What it says on topics
+    that the quality bag holds too is kept under `RECORDED` and their names, with one exception:
+    of /diagnostics this package's own statuses are left out. Raises `RecordingError` or OSError;
+    then, and on Ctrl-C, nothing is left behind.
     """
     check_free(path)
     warnings: list[str] = []
@@ -102,12 +105,17 @@ def _until_damage(reader: Any, taken: set[str], recorder: Recorder,
     """Announce the topics of a source, then yield name, log time and bytes in order."""
     topics = {}
     make = _Ros1Topics(reader) if isinstance(reader, Reader1) else _ros2_topic
+    names = {connection.topic for connection in reader.connections}
     for connection in reader.connections:
         topic = make(connection)
-        if topic.name in taken:
-            if topic.name != DIAGNOSTICS.name or topic.definition.type != _DIAGNOSTICS_TYPE:
-                continue
+        if topic.name == DIAGNOSTICS.name and topic.definition.type == _DIAGNOSTICS_TYPE:
             topic = topic._replace(convert=_without_own_statuses(topic.convert))
+        elif topic.name in taken:
+            recorded = RECORDED + topic.name
+            if recorded in names:
+                # The source is an annotated bag itself: this is the judgement in it.
+                continue
+            topic = topic._replace(name=recorded)
         recorder.add_topic(
             topic.name, topic.definition.type, topic.offered_qos, topic.definition)
         topics[connection.id] = topic

@@ -5,22 +5,21 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from pathlib import Path
 import signal
 import sys
 from typing import Callable, Sequence, TYPE_CHECKING
 
+from robot_mapping_qa.bag.words import how_often, without_pictures
+from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED
+
 if TYPE_CHECKING:
     from robot_mapping_qa.bag.results import Outcome
-
-BAD_INPUT = 2
-"""Exit status where the user's input was refused."""
+    from robot_mapping_qa.bag.several import Result, Task
 
 SOME_FAILED = 1
 """Exit status where of several bags some could not be assessed."""
-
-INTERRUPTED = 130
-"""Exit status after Ctrl-C, as shells have it: 128 and the number of the signal."""
 
 
 def verdict_text(outcome: Outcome) -> str:
@@ -29,10 +28,12 @@ def verdict_text(outcome: Outcome) -> str:
     captures, holds = summary['captures'], summary['gate']['holds']
     lines = [
         f"captures: {captures['total']}, of which {captures['trusted']} trusted, "
-        f"{captures['suspect']} suspect, {captures['held']} taken while held"]
+        f"{captures['suspect']} suspect, {captures['held']} taken while held"
+        f'{without_pictures(outcome.without_pictures)}']
     fraction = summary['gate']['held_fraction']
     if fraction is not None:
-        lines.append(f'gate: held {len(holds)} times, {100.0 * fraction:.1f} % of the time')
+        lines.append(
+            f'gate: held {how_often(len(holds))}, {100.0 * fraction:.1f} % of the time')
     start_ns = summary['bag']['start_ns']
     for hold in holds:
         begin = (hold['closed_ns'] - start_ns) * 1e-9
@@ -61,9 +62,11 @@ def _parser() -> argparse.ArgumentParser:
                         help='thresholds for an environment: a profile of the package, or a file')
     parser.add_argument('--annotated', metavar='NEW_BAG',
                         help='also write a new bag that holds everything of BAG and the judgement '
-                             'on it; as large as BAG, so it may go to another disk')
+                             'on it; at most about as large as BAG, so it may go to another disk')
     parser.add_argument('--workers', type=_count, metavar='N',
-                        help='how many of several bags to assess at a time (default: the cores)')
+                        help='how many processes to use (default: the cores): of several bags so '
+                             'many are assessed at a time, for one a second process reads clouds '
+                             'and pictures')
     parser.add_argument('--scheduler', metavar='ADDRESS',
                         help='assess several bags on the workers of a Dask scheduler, such as '
                              'tcp://10.0.0.5:8786, where all paths must be the same as here')
@@ -88,6 +91,7 @@ def _run_several(options: argparse.Namespace) -> int:
     from robot_mapping_qa.configuration.profiles import profile_file
     from tqdm import tqdm
     out = Path(options.out)
+    results: dict[Task, Result] = {}
     try:
         if options.annotated is not None:
             raise SeveralError('--annotated: found several bags, expected one')
@@ -99,7 +103,6 @@ def _run_several(options: argparse.Namespace) -> int:
         out.mkdir(parents=True, exist_ok=True)
         found = run_here(tasks, options.workers or cores()) if options.scheduler is None \
             else run_on_cluster(tasks, options.scheduler)
-        results = {}
         for result in tqdm(found, total=len(tasks), desc='assessing', unit=' bags', leave=False,
                            file=sys.stderr, disable=not sys.stderr.isatty()):
             results[result.task] = result
@@ -113,9 +116,23 @@ def _run_several(options: argparse.Namespace) -> int:
     except OSError as error:
         print(f'{error.filename or out}: {error.strerror}', file=sys.stderr)
         return BAD_INPUT
+    except KeyboardInterrupt:
+        print(_interrupted(list(results.values()), len(options.bags), out), file=sys.stderr)
+        return INTERRUPTED
     failed = sum(result.reason is not None for result in ordered)
     print(f'{len(ordered) - failed} of {len(ordered)} bags assessed: {out / COMPARISON_HTML}')
     return SOME_FAILED if failed else 0
+
+
+def _interrupted(results: Sequence[Result], bags: int, out: Path) -> str:
+    """Return what an interrupted run over several bags leaves, and remove a folder of nothing."""
+    done = sum(result.reason is None for result in results)
+    if done:
+        return f'interrupted: {done} of {bags} bags {"was" if done == 1 else "were"} done: {out}'
+    with suppress(OSError):
+        # Only where it is empty.
+        out.rmdir()
+    return f'interrupted: none of the {bags} bags was done, nothing was written'
 
 
 def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
@@ -140,7 +157,7 @@ def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
             settings['Profile'] = str(profile)
         bag, = options.bags
         outcome = assess(bag, configuration, folder, settings,
-                         progress=sys.stderr.isatty(), wanted=wanted)
+                         progress=sys.stderr.isatty(), wanted=wanted, workers=options.workers)
         if copy is not None:
             try:
                 outcome.warnings.extend(write_annotated(
@@ -185,8 +202,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _run_several(options)
         return _run(options, wanted=lambda: not asked_to_stop)
     except KeyboardInterrupt:
-        print('interrupted: nothing was written' if len(options.bags) == 1 else
-              f'interrupted: the bags that were done are in {options.out}', file=sys.stderr)
+        print('interrupted: nothing was written', file=sys.stderr)
         return INTERRUPTED
     finally:
         signal.signal(signal.SIGINT, former)

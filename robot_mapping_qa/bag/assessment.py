@@ -11,8 +11,9 @@ from __future__ import annotations
 from typing import Callable, Protocol, Sequence
 
 from robot_mapping_qa.bag.motion import RecordedMotion
+from robot_mapping_qa.bag.operator_acts import OPERATOR, OperatorActs
 from robot_mapping_qa.bag.traces import OffsetTrace, PathTrace, PeakTrace, SigmaTraces
-from robot_mapping_qa.camera_inputs import picture_input, unit_input
+from robot_mapping_qa.camera_inputs import picture_input
 from robot_mapping_qa.capture.causes import CAMERAS, MONITORS
 from robot_mapping_qa.capture.gate import (
     changes_the_gate, Decision, Gate, Hold, leaves_the_gate_alone)
@@ -20,6 +21,7 @@ from robot_mapping_qa.capture.ledger import Capture, Ledger
 from robot_mapping_qa.capture.redo import redo_places, RedoPlace
 from robot_mapping_qa.capture.time_error import time_error
 from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.contents import at_once, Work
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_stamp
 from robot_mapping_qa.monitors import (
     make_camera_monitor, make_pose_monitor, make_timing_monitor)
@@ -30,12 +32,9 @@ from robot_mapping_qa.timing.comparison import compare
 from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
 from robot_mapping_qa.timing.quantiles import DelayHistogram
-from robot_mapping_qa.timing.sets import SetStatistics, SetSummary
+from robot_mapping_qa.timing.sets import SET_QUEUE, SET_ROLES, SetStatistics, SetSummary
 from robot_mapping_qa.verdicts import Event, Verdict
 from robot_mapping_qa.views import capture_views
-
-SET_QUEUE = 100
-"""Messages of a stream that wait for their set: a second of 100 Hz odometry."""
 
 OFFSETS_NS = 1_000_000_000
 """Clock offsets are kept for the report this often: they move by microseconds a second."""
@@ -68,9 +67,10 @@ class Assessment:
     """
 
     def __init__(self, configuration: Configuration, start_ns: int,
-                 observer: Observer | None = None) -> None:
-        """Begin at ``start_ns``, the log time of the first message."""
+                 observer: Observer | None = None, work: Work = at_once) -> None:
+        """Begin at ``start_ns``, the log time of the first message; ``work`` reads contents."""
         self.configuration = configuration
+        self._work = work
         self.start_ns = start_ns
         self.end_ns = start_ns
         self.timing = make_timing_monitor(configuration)
@@ -94,7 +94,7 @@ class Assessment:
         self._next_tick_ns = first_tick_ns(start_ns)
         self._last_ns = start_ns
         self._unit_pose: Odometry | None = None
-        self.set_streams = configuration.with_role('pose', 'capture', 'geometry')
+        self.set_streams = configuration.with_role(*SET_ROLES)
         self._sets = SetStatistics(len(self.set_streams), SET_QUEUE,
                                    round(configuration.timing.set_slop_s * 1e9), window=None)
         self.motion = RecordedMotion(configuration, self.timing)
@@ -104,13 +104,20 @@ class Assessment:
         self._ledger = Ledger(
             configuration.point_error_limit_m, views, configuration.pose.stale_s)
         self._takers = {stream.name: self._taker(stream) for stream in configuration.streams}
+        self._operator = OperatorActs(self._gate, self.pose)
+        self._takers[OPERATOR.name] = self._take_acts
         self._let_cameras_be_seen()
+        # Here the monitors are there from the start: none has to be waited for.
+        for monitor in (self.timing, self.pose, self.cameras):
+            if monitor is not None:
+                self._gate.receive(monitor.verdict(start_ns))
         self._captures: list[Capture] | None = None
         self._motion_offsets: dict[str, MotionOffsetEstimate] = {}
 
     def take(self, stream: Stream, log_ns: int, data: bytes) -> None:
         """Take a serialized message; before it, the ticks up to its log time happen."""
-        if log_ns >= self._next_tick_ns:
+        opens_ns = self._gate.opens_ns
+        if log_ns >= self._next_tick_ns or opens_ns is not None and log_ns >= opens_ns:
             self._pass_time(log_ns)
         elif log_ns < self._last_ns - TICK_NS:
             # The log time went back: so does the time of the ticks.
@@ -122,6 +129,7 @@ class Assessment:
         """Let the time up to the end of the bag pass."""
         self._pass_time(end_ns)
         self.end_ns = max(end_ns, self._last_ns)
+        self.holds[-1].at_end = True
         self.timing.refresh()
         self.motion.finish()
         self._motion_offsets = self.motion.offsets(self.end_ns)
@@ -133,11 +141,16 @@ class Assessment:
             self._captures = self._ledger.finish(self.holds)
         return self._captures
 
+    @property
+    def without_pictures(self) -> list[str]:
+        """The capture streams of which there was no picture."""
+        return [name for name, count in self._ledger.counts.items() if not count]
+
     def redo(self) -> list[RedoPlace]:
         """Return the places to visit again; after `finish`."""
         limits = self.configuration.gate
         return redo_places(self.captures, limits.redo_distance_m, limits.redo_angle_rad,
-                           limits.redo_merge_m)
+                           limits.redo_merge_m, self.holds)
 
     def sets(self) -> SetSummary:
         """Return the figures of the sets across the pose, capture and geometry streams."""
@@ -182,15 +195,19 @@ class Assessment:
             return take_capture
         return take_stamp
 
+    def _take_acts(self, log_ns: int, data: bytes) -> None:
+        events = self._operator.take(log_ns, data)
+        if events:
+            self._happened(events, log_ns)
+            self._update_gate(log_ns)
+
     def _let_cameras_be_seen(self) -> None:
-        """Give the camera monitor what its live node subscribes to, where there is one."""
+        """Give the camera monitor, where there is one, the pictures that its node takes."""
         if self.cameras is None:
             return
-        unit = self.configuration.pose_stream
-        inputs = {unit.name: unit_input(unit, self.cameras)}
         for camera in self.configuration.cameras:
-            inputs[camera.pictures.name] = picture_input(camera, self.cameras)
-        for name, tell in inputs.items():
+            tell = picture_input(camera, self.configuration, self.cameras, self._work)
+            name = camera.pictures.name
             self._takers[name] = _both(tell, self._takers.get(name))
 
     def _stamp_taker(self, stream: Stream) -> Callable[[int, bytes], int | None]:
@@ -216,7 +233,7 @@ class Assessment:
 
     def _pose_taker(self, stream: Stream) -> Callable[[int, bytes], None]:
         take_stamp = self._stamp_taker(stream)
-        read, monitor = POSE_READERS[stream.type], self.pose
+        read, monitor, cameras = POSE_READERS[stream.type], self.pose, self.cameras
         limit_m = self.configuration.point_error_limit_m
 
         def take(log_ns: int, data: bytes) -> None:
@@ -226,6 +243,8 @@ class Assessment:
             except MalformedMessage as error:
                 events = monitor.malformed(log_ns, str(error))
             else:
+                if cameras is not None:
+                    cameras.add_pose(odometry, log_ns)
                 events = monitor.add(odometry, log_ns)
             if events:
                 self._happened(events, log_ns)
@@ -255,7 +274,7 @@ class Assessment:
             # The messages that are read are those of another topic.
             return None
         return pose_input(stream, self.configuration, self.pose,
-                          lambda events: self._happened(events, self._last_ns))
+                          lambda events: self._happened(events, self._last_ns), self._work)
 
     def _motion_taker(self, stream: Stream, take_stamp: Callable[[int, bytes], int | None],
                       take_motion: Callable[[int, bytes], None]) -> Callable[[int, bytes], None]:
@@ -269,9 +288,15 @@ class Assessment:
         return take
 
     def _pass_time(self, until_ns: int) -> None:
-        while self._next_tick_ns <= until_ns:
-            self._tick(self._next_tick_ns)
-            self._next_tick_ns += TICK_NS
+        while True:
+            tick_ns, opens_ns = self._next_tick_ns, self._gate.opens_ns
+            if opens_ns is not None and opens_ns < tick_ns and opens_ns <= until_ns:
+                self._update_gate(opens_ns)
+            elif tick_ns <= until_ns:
+                self._tick(tick_ns)
+                self._next_tick_ns += TICK_NS
+            else:
+                return
 
     def _tick(self, now_ns: int) -> None:
         """Do what the live nodes do on their timers."""

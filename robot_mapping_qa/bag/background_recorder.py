@@ -9,7 +9,8 @@ process that is killed, a disk that keeps up has all but the last second.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, replace
 from functools import partial
 import os
 import queue
@@ -27,6 +28,9 @@ FLUSH_S = 0.5
 LARGEST_BACKLOG_BYTES = 256 * 1024 * 1024
 """Messages waiting for the disk: some three seconds of a raw camera stream of 90 MB/s."""
 
+CLOSE_S = 10.0
+"""A disk that finishes nothing for so long at the end is not waited for any longer."""
+
 
 @dataclass(frozen=True, slots=True)
 class RecordingState:
@@ -35,7 +39,8 @@ class RecordingState:
 
     ``stopped`` says in words why it ended of itself, None while it goes on. Unknown figures are
     None; ``lost`` counts messages that came and were not recorded, ``behind_s`` is how long
-    messages lately waited to be written.
+    messages lately waited to be written, or wait now. ``turn_s`` is for how long the writing
+    thread has finished nothing: at most about `FLUSH_S` where the disk answers.
     """
 
     free_bytes: int | None = None
@@ -45,6 +50,7 @@ class RecordingState:
     messages: int = 0
     lost: int = 0
     behind_s: float = 0.0
+    turn_s: float = 0.0
     stopped: str | None = None
 
 
@@ -53,7 +59,6 @@ class _Message(NamedTuple):
     log_time_ns: int
     data: bytes
     publish_time_ns: int | None
-    given_s: float
 
 
 class BackgroundRecorder:
@@ -71,16 +76,32 @@ class BackgroundRecorder:
         self._put_bytes = self._taken_bytes = 0
         self._overflowed = self._discarded = 0
         self._behind_s = 0.0
+        # When each message was given that is not written yet, in the order of the queue.
+        self._given_s: deque[float] = deque()
         self._growth = RateOfGrowth()
         self._state = RecordingState()
         self._measure()
+        self._turn_s = time.monotonic()
         self._thread = threading.Thread(target=self._run, name='recording', daemon=True)
         self._thread.start()
 
     @property
     def state(self) -> RecordingState:
-        """What the recording is doing, at most `FLUSH_S` old."""
-        return self._state
+        """
+        What the recording is doing.
+
+        What a hanging disk would keep from being told is found out now, by the caller; the rest
+        is at most `FLUSH_S` old while the disk answers.
+        """
+        now_s = time.monotonic()
+        try:
+            waiting_s = now_s - self._given_s[0]
+        except IndexError:
+            waiting_s = 0.0
+        state = self._state
+        return replace(
+            state, lost=self._overflowed + self._discarded,
+            behind_s=max(state.behind_s, waiting_s), turn_s=now_s - self._turn_s)
 
     def add_topic(self, topic: str, type_name: str, offered_qos: Sequence[Mapping] = ()) -> None:
         """Announce a topic, see `Recorder.add_topic`; raises `RecordingError`."""
@@ -99,16 +120,27 @@ class BackgroundRecorder:
             self._overflowed += 1
             return
         self._put_bytes += size
-        self._queue.put(_Message(topic, log_time_ns, data, publish_time_ns, time.monotonic()))
+        self._given_s.append(time.monotonic())
+        self._queue.put(_Message(topic, log_time_ns, data, publish_time_ns))
 
     def note(self, name: str, values: Mapping[str, str]) -> None:
         """Append an MCAP metadata record."""
         self._queue.put(lambda: self._recorder.note(name, values))
 
-    def close(self) -> None:
-        """Write what is waiting and finish the bag."""
+    def close(self) -> bool:
+        """
+        Write what is waiting and finish the bag; return whether it came to that.
+
+        False where the disk finishes nothing for `CLOSE_S`: what was flushed is kept, without an
+        index. The thread ends with the process.
+        """
         self._queue.put(None)
-        self._thread.join()
+        while self._thread.is_alive():
+            left_s = self._turn_s + CLOSE_S - time.monotonic()
+            if left_s <= 0.0:
+                return False
+            self._thread.join(left_s)
+        return True
 
     def _run(self) -> None:
         flush_s = time.monotonic() + FLUSH_S
@@ -127,6 +159,7 @@ class BackgroundRecorder:
                 else:
                     self._measure(self._state.stopped)
                 flush_s = time.monotonic() + FLUSH_S
+            self._turn_s = time.monotonic()
         if self._state.stopped is None:
             self._end(None)
 
@@ -134,7 +167,6 @@ class BackgroundRecorder:
         job: Callable[[], object]
         if isinstance(work, _Message):
             self._taken_bytes += len(work.data)
-            self._behind_s = max(self._behind_s, time.monotonic() - work.given_s)
             job = partial(self._recorder.write, work.topic, work.log_time_ns, work.data,
                           work.publish_time_ns)
         else:
@@ -143,6 +175,8 @@ class BackgroundRecorder:
             self._try(job)
         else:
             self._discarded += isinstance(work, _Message)
+        if isinstance(work, _Message):
+            self._behind_s = max(self._behind_s, time.monotonic() - self._given_s.popleft())
 
     def _try(self, work: Callable[[], object]) -> None:
         try:
@@ -189,6 +223,5 @@ class BackgroundRecorder:
         rate = self._growth.bytes_per_s
         self._state = RecordingState(
             free, written, rate, remaining_s(free, rate, self._limits),
-            self._recorder.message_count, self._overflowed + self._discarded, self._behind_s,
-            stopped)
+            self._recorder.message_count, behind_s=self._behind_s, stopped=stopped)
         self._behind_s = 0.0

@@ -28,6 +28,10 @@ WIDTH = 1000
 
 RIGHT = WIDTH - 14
 
+TICK_PX, LABEL_PX, FOOT_PX = 22, 50, 58
+"""Where tick labels and the name of a horizontal axis stand below it, and the room for both: also
+for the larger letters that a phone shows."""
+
 
 @dataclass(frozen=True, slots=True)
 class Axis:
@@ -83,7 +87,7 @@ def number(value: float) -> str:
 def text(x: float, y: float, content: str, anchor: str = 'start', size: float = 13,
          **more: str) -> str:
     """Return a text element."""
-    attributes = ''.join(f' {key.replace("_", "-")}="{escape(value)}"'
+    attributes = ''.join(f' {key.rstrip("_").replace("_", "-")}="{escape(value)}"'
                          for key, value in more.items())
     return (f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size:g}"'
             f'{attributes}>{escape(content)}</text>')
@@ -128,12 +132,12 @@ def bottom_axis(axis: Axis, y: float, top: float, label: str, ticks: int = 9,
     """Return grid, tick labels and the name of a horizontal axis; the script redraws the ticks."""
     marks = ''.join(
         f'<line x1="{axis.at(value):.1f}" y1="{top:.1f}" x2="{axis.at(value):.1f}" '
-        f'y2="{y + 4:.1f}" stroke="{GRID}"/>' + text(axis.at(value), y + 18, number(value),
+        f'y2="{y + 4:.1f}" stroke="{GRID}"/>' + text(axis.at(value), y + TICK_PX, number(value),
                                                      'middle', 12)
         for value in axis.ticks(ticks))
     return (f'<g class="{kind}" data-y="{y:.1f}" data-top="{top:.1f}">{marks}</g>'
             + line(axis.begin, y, axis.end, y, FAINT)
-            + text(0.5 * (axis.begin + axis.end), y + 37, label, 'middle', 12.5))
+            + text(0.5 * (axis.begin + axis.end), y + LABEL_PX, label, 'middle', 12.5))
 
 
 def left_axis(axis: Axis, x: float, right: float, ticks: int = 4, kind: str = '') -> str:
@@ -163,8 +167,14 @@ def mark(x: float, y: float, at_x: float, at_y: float, content: str) -> str:
 def badge(label: str) -> str:
     """Return a number in a circle, around the origin."""
     radius = 10 if len(label) < 3 else 13
-    return (f'<circle r="{radius}" fill="{PAPER}" stroke="{INK}" stroke-width="1.3"/>'
-            + text(0, 4.4, label, 'middle', 12, font_weight='700'))
+    return (f'<g class="badge"><circle r="{radius}" fill="{PAPER}" stroke="{INK}" '
+            f'stroke-width="1.3"/>{text(0, 4.4, label, "middle", 12, font_weight="700")}</g>')
+
+
+def title(x: float, y: float, words: str, unit: str = '') -> str:
+    """Return the name of a panel, in it: what is drawn below it stays readable around it."""
+    return text(x, y, f'{words} {unit}'.rstrip(), size=12.5, paint_order='stroke', stroke=PAPER,
+                stroke_width='4')
 
 
 DIAMOND = f'<path d="M0 -5.5L5.5 0L0 5.5L-5.5 0Z" fill="{PAPER}" stroke="{INK}"/>'
@@ -189,11 +199,8 @@ def chart(kind: str, height: float, description: str, axis: Axis, content: Seque
             f'{"".join(content)}</svg>')
 
 
-def legend(x: float, y: float, entries: Iterable[tuple[str, str]]) -> str:
-    """Return symbols, drawn from (0, -5) to (26, 5), each with its words, in one row."""
-    parts = []
-    for symbol, words in entries:
-        parts.append(f'<g transform="translate({x:.0f} {y:.0f})">{symbol}</g>'
-                     + text(x + 32, y + 4.5, words, size=12.5))
-        x += 32 + 6.6 * len(words) + 22
-    return ''.join(parts)
+def legend(entries: Iterable[tuple[str, str]]) -> str:
+    """Return symbols, drawn from (0, -5) to (26, 5), each with its words, as text that wraps."""
+    return '<p class="key">' + ' '.join(
+        '<span><svg viewBox="-1 -9 28 18" width="28" height="18" aria-hidden="true">'
+        f'{symbol}</svg> {escape(words)}</span>' for symbol, words in entries) + '</p>'

@@ -13,8 +13,8 @@ from typing import Mapping
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.chart import (
-    Axis, band, bottom_axis, chart, COLOURS, DASHES, DIAMOND, FAINT, GRID, INK, left_axis, legend,
-    lens, line, mark, polyline, RIGHT, SOFT, text)
+    Axis, band, bottom_axis, chart, COLOURS, DASHES, DIAMOND, FAINT, FOOT_PX, GRID, INK, left_axis,
+    legend, lens, line, mark, polyline, RIGHT, SOFT, text, title)
 from robot_mapping_qa.bag.report_figures import LEFT, time_axis
 from robot_mapping_qa.bag.traces import OffsetTrace
 from robot_mapping_qa.timing.clock_series import ClockSeries
@@ -32,7 +32,8 @@ _WIDE = 20.0
 
 _LEAST_SPAN_MS = 1.0
 _LEAST_TERMS = 2
-_ROW_PX = 84
+_ROW_PX = 96
+_PANEL_PX = 200.0
 
 _SHARES = (0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
 
@@ -55,7 +56,7 @@ def offsets_svg(assessment: Assessment, traces: Mapping[str, Traced]) -> str | N
         return None
     at, axis, label = time_axis(assessment.start_ns, assessment.end_ns)
     top, bottom = 12.0, 12.0 + _ROW_PX * len(traces)
-    parts, drawn, marks = [], [], []
+    parts, drawn, marks, titles = [], [], [], []
     for row, (name, (times, values, sigmas)) in enumerate(traces.items()):
         y = top + _ROW_PX * row
         middle_s = float(np.median(values))
@@ -69,15 +70,15 @@ def offsets_svg(assessment: Assessment, traces: Mapping[str, Traced]) -> str | N
         drawn += [band(across, low, high, _BAND),
                   polyline(*_broken(across, scale.at(values_ms),
                                     [axis.at(at(step.at_ns)) for step in steps]), COLOURS[0])]
-        parts += [left_axis(scale, LEFT, RIGHT, 3), text(12, y + 34, name, size=12.5),
-                  text(12, y + 50, f'change from {middle_s:.6g} s (ms)' if far else '(ms)',
-                       size=11.5, fill=SOFT)]
+        parts.append(left_axis(scale, LEFT, RIGHT, 3))
+        titles.append(title(LEFT + 8, y + 24, name, f': change from {middle_s:.6g} s (ms)'
+                            if far else '(ms)'))
         for step in steps:
             marks.append(mark(axis.at(at(step.at_ns)), y + 6, at(step.at_ns), 0.0,
                               line(0, 0, 0, _ROW_PX - 16, INK, 0.8, '2 2') + DIAMOND))
-    return chart('offsets time', bottom + 46, 'Clock offset of each stream over time', axis, [
+    return chart('offsets time', bottom + FOOT_PX, 'Clock offset of each stream over time', axis, [
         *parts, bottom_axis(axis, bottom, top, label),
-        lens(LEFT, top, RIGHT - LEFT, bottom - top, drawn), *marks])
+        lens(LEFT, top, RIGHT - LEFT, bottom - top, drawn), *titles, *marks])
 
 
 def _traced(trace: OffsetTrace, series: ClockSeries, figures: StreamFigures) -> Traced | None:
@@ -119,17 +120,17 @@ def stability_svg(assessment: Assessment) -> str | None:
             curves[name] = found
     if not curves:
         return None
-    top, bottom = 58.0, 288.0
-    parts = [legend(60, 14, [
-        (line(0, 0, 26, 0, COLOURS[count % len(COLOURS)], 2.0, DASHES[count % len(DASHES)]), name)
-        for count, name in enumerate(curves)])]
-    for place, title in enumerate(('TDEV: wander of the offset (ms)',
-                                   'MTIE: largest change of the offset (ms)')):
-        begin, end = (60.0, 490.0) if not place else (556.0, RIGHT)
-        parts += _panel({name: pair[place] for name, pair in curves.items()}, title,
-                        (begin, end, top, bottom))
-    return chart('stability still', bottom + 46, 'TDEV and MTIE of each stream over tau',
-                 Axis(0.0, 1.0, 0.0, 1.0), parts)
+    key = [(line(0, 0, 26, 0, COLOURS[count % len(COLOURS)], 2.0, DASHES[count % len(DASHES)]),
+            name) for count, name in enumerate(curves)]
+    parts, bottom = [], 0.0
+    for place, name in enumerate(('TDEV: wander of the offset (ms)',
+                                  'MTIE: largest change of the offset (ms)')):
+        top = 36.0 + place * (_PANEL_PX + FOOT_PX + 40.0)
+        bottom = top + _PANEL_PX
+        parts += _panel({stream: pair[place] for stream, pair in curves.items()}, name,
+                        (110.0, RIGHT, top, bottom))
+    return legend(key) + chart('stability still', bottom + FOOT_PX, 'TDEV and MTIE of each stream '
+                               'over tau', Axis(0.0, 1.0, 0.0, 1.0), parts)
 
 
 def _curves(series: ClockSeries) -> tuple[StabilityCurve, StabilityCurve] | None:
@@ -140,21 +141,22 @@ def _curves(series: ClockSeries) -> tuple[StabilityCurve, StabilityCurve] | None
     return tdev(regular), mtie(regular)
 
 
-def _panel(curves: Mapping[str, StabilityCurve], title: str,
+def _panel(curves: Mapping[str, StabilityCurve], name: str,
            place: tuple[float, float, float, float]) -> list[str]:
     begin, end, top, bottom = place
-    shown = {name: (curve.value_s > 0.0) & (curve.terms >= _LEAST_TERMS)
-             for name, curve in curves.items()}
-    parts = [text(begin, top - 12, title, size=13)]
+    shown = {stream: (curve.value_s > 0.0) & (curve.terms >= _LEAST_TERMS)
+             for stream, curve in curves.items()}
+    parts = [text(begin, top - 12, name, size=13)]
     if not any(mask.any() for mask in shown.values()):
         return [*parts, text(0.5 * (begin + end), 0.5 * (top + bottom), 'none found', 'middle')]
-    tau = np.concatenate([curve.tau_s[shown[name]] for name, curve in curves.items()])
-    value = 1e3 * np.concatenate([curve.value_s[shown[name]] for name, curve in curves.items()])
+    tau = np.concatenate([curve.tau_s[shown[stream]] for stream, curve in curves.items()])
+    value = 1e3 * np.concatenate([curve.value_s[shown[stream]]
+                                  for stream, curve in curves.items()])
     x, y = _log_axis(tau, begin, end), _log_axis(value, bottom, top)
     parts += [left_axis(y, begin, end, 6),
               bottom_axis(x, bottom, top, 'observation interval τ (s)', 7)]
-    for count, (name, curve) in enumerate(curves.items()):
-        mask = shown[name]
+    for count, (stream, curve) in enumerate(curves.items()):
+        mask = shown[stream]
         across, down = x.at(curve.tau_s[mask]), y.at(1e3 * curve.value_s[mask])
         colour = COLOURS[count % len(COLOURS)]
         parts.append(polyline(across, down, colour, 1.8, DASHES[count % len(DASHES)]))
@@ -176,13 +178,13 @@ def latency_svg(assessment: Assessment) -> str | None:
     if not rows:
         return None
     near = [row for row in rows.values() if max(map(abs, row)) <= FAR_S]
-    top, bottom = 40.0, 40.0 + 36.0 * len(rows)
+    top, bottom = 8.0, 8.0 + 36.0 * len(rows)
     x = _latency_axis(near)
-    parts = [legend(LEFT, 14, [
+    key = [
         (f'<rect y="-6" width="26" height="12" fill="{COLOURS[5]}"/>', 'the middle half'),
         (line(13, -8, 13, 8, INK, 2.2), 'p50'), (line(0, 0, 26, 0, SOFT, 2.0), '5 to 95 %'),
-        (_marked(COLOURS[4], 's'), 'p95'), (_marked(COLOURS[1], 'd'), 'p99')]),
-        bottom_axis(x, bottom, top, 'receive time minus stamp (ms)', 12)]
+        (_marked(COLOURS[4], 's'), 'p95'), (_marked(COLOURS[1], 'd'), 'p99')]
+    parts = [bottom_axis(x, bottom, top, 'receive time minus stamp (ms)', 9)]
     if not x.logarithmic and x.low < 0.0 < x.high:
         parts.append(line(x.at(0.0), top, x.at(0.0), bottom, INK, 1.0))
     for row, (name, values) in enumerate(rows.items()):
@@ -199,8 +201,8 @@ def latency_svg(assessment: Assessment) -> str | None:
                   f'height="12" fill="{COLOURS[5]}"/>', line(p50, y - 9, p50, y + 9, INK, 2.2),
                   f'<g transform="translate({p95 - 13:.1f} {y})">{_marked(COLOURS[4], "s")}</g>',
                   f'<g transform="translate({p99 - 13:.1f} {y})">{_marked(COLOURS[1], "d")}</g>']
-    return chart('latency still', bottom + 46, 'Latency of each stream: how it is distributed',
-                 x, parts)
+    return legend(key) + chart('latency still', bottom + FOOT_PX, 'Latency of each stream: how it '
+                               'is distributed', x, parts)
 
 
 def _quantiles(histogram: DelayHistogram) -> tuple[float, ...]:

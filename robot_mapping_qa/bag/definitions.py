@@ -58,6 +58,12 @@ def standard_definition(type_name: str) -> Definition:
     return Definition(type_name, 'ros2msg', text, store.hash_rihs01(type_name))
 
 
+def lacks_header(type_name: str) -> bool:
+    """Return whether it is a standard message that does not begin with a std_msgs/Header."""
+    known = get_typestore(STORE).fielddefs.get(type_name)
+    return known is not None and known[1][0][1][1] != 'std_msgs/msg/Header'
+
+
 @lru_cache(maxsize=None)
 def installed_definition(type_name: str) -> Definition:
     """

@@ -21,6 +21,9 @@ import zlib
 from lz4.frame import decompress as unpack_lz4
 from robot_mapping_qa.bag.truncated import MAGIC
 
+LARGE_BYTES = 65536
+"""Messages from this size on are not copied: each is a view of its chunk."""
+
 _RECORD = struct.Struct('<BQ')
 _FOOTER = struct.Struct('<BQQQI8s')
 _CHANNEL = struct.Struct('<HHI')
@@ -115,8 +118,10 @@ class IndexedMcap:
                     chunk.bytes:
                 raise McapError('a message is not where the index says')
             limit = limits[channel]
-            found.append((log_ns, chunk.start, place, channel,
-                          data[begin:end if limit is None else min(end, begin + limit)]))
+            if limit is not None:
+                end = min(end, begin + limit)
+            found.append((log_ns, chunk.start, place, channel, data[begin:end]
+                          if end - begin < LARGE_BYTES else memoryview(data)[begin:end]))
         return found
 
     def _unpacked(self, chunk: _Chunk, needed: int) -> bytes:

@@ -12,17 +12,14 @@ import sys
 import textwrap
 from typing import Iterable, Sequence, TYPE_CHECKING
 
+from robot_mapping_qa.bag.words import how_often
+from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED
+
 if TYPE_CHECKING:
     from robot_mapping_qa.bag.assessment import Assessment
     from robot_mapping_qa.bag.proposals import Proposal
     from robot_mapping_qa.bag.run_figures import RunFigures
     from robot_mapping_qa.configuration import Configuration
-
-BAD_INPUT = 2
-"""Exit status where the user's input was refused."""
-
-INTERRUPTED = 130
-"""Exit status after Ctrl-C, as shells have it: 128 and the number of the signal."""
 
 LEAST_S = 60.0
 """A shorter run shows neither the hiccups of a network nor what the robot does at work."""
@@ -32,6 +29,12 @@ LEAST_POSES = 1000
 
 LOOK_NS = 1_000_000_000
 """Clocks are looked at once a second: they move by microseconds in that time."""
+
+FAULTS = ('clock_step', 'time_restarted', 'frame_changed')
+"""Kinds of events that no threshold may be wide enough to hide."""
+
+LONGEST_SILENCE_S = 2.0
+"""A longer silence is no hiccup of a network."""
 
 WIDTH = 95
 
@@ -77,6 +80,19 @@ def judged(bag: str, configuration: Configuration) -> tuple[Assessment, RunFigur
     return assessment, figures, recording.warnings
 
 
+def faults_in(assessment: Assessment) -> list[str]:
+    """Return what went wrong in a run and is no property of robot or site, with its times."""
+    found = [(event.onset_ns, event.text) for event in assessment.events
+             if event.kind in FAULTS]
+    for name, stream in assessment.timing.streams.items():
+        for silence in stream.figures().silences:
+            lasted_s = (silence.to_ns - silence.from_ns) * 1e-9
+            if lasted_s > LONGEST_SILENCE_S:
+                found.append((silence.from_ns, f'{name} silent for {lasted_s:.1f} s'))
+    return [f'{text} at {(at_ns - assessment.start_ns) * 1e-9:.1f} s'
+            for at_ns, text in sorted(found)]
+
+
 def hold_lines(assessment: Assessment) -> list[str]:
     """Return a line for each hold but the one that every run starts with."""
     return [f'held at {(hold.closed_ns - assessment.start_ns) * 1e-9:.1f} s: '
@@ -116,8 +132,8 @@ def _title(bag: str, assessment: Assessment) -> list[str]:
         f'{assessment.pose.path_length_m:.0f} m. A proposal: read it before you use it, and '
         'learn from a run that you know to be good.']
     if holds:
-        title.append(f'With the thresholds used so far the run was held {len(holds)} times after '
-                     f'its start: {"; ".join(holds[:3])}{" ..." if len(holds) > 3 else ""}')
+        title.append(f'With the thresholds used so far the run was held {how_often(len(holds))} '
+                     f'after its start: {"; ".join(holds[:3])}{" ..." if len(holds) > 3 else ""}')
     if known.size:
         title.append(
             f'The error of a point on the structure was at most {known.max():.3f} m. '
@@ -136,6 +152,9 @@ def _parser() -> argparse.ArgumentParser:
                         help='the parameter file that the live nodes are started with')
     parser.add_argument('--out', required=True, metavar='NAME.yaml',
                         help='the new profile; give it to --profile or to the launch file')
+    parser.add_argument('--anyway', action='store_true',
+                        help='learn also from a run with faults: a clock that stepped, a stream '
+                             f'silent for more than {LONGEST_SILENCE_S:g} s')
     return parser
 
 
@@ -149,6 +168,13 @@ def _run(options: argparse.Namespace) -> int:
         _check_out(out)
         configuration = load_configuration(options.config)
         assessment, figures, warnings = judged(options.bag, configuration)
+        faults = faults_in(assessment)
+        if faults and not options.anyway:
+            raise LearningError(
+                f'{options.bag}: not a good run, and thresholds wide enough for it would hide '
+                f'such faults: {"; ".join(faults)}. Take another run, or a part without them; '
+                '--anyway learns from it all the same')
+        warnings += [f'learned from a fault as well: {fault}' for fault in faults]
         proposals = propose(configuration, figures)
         text = profile_text(_title(options.bag, assessment), proposals)
         # Read back before it gets its name: what is left behind is a valid profile.
@@ -171,7 +197,7 @@ def _run(options: argparse.Namespace) -> int:
     again, _, _ = judged(options.bag, learned)
     for name, holds in (('as configured', hold_lines(assessment)),
                         ('with the learned profile', hold_lines(again))):
-        print(f'the run {name}: held {len(holds)} times after its start')
+        print(f'the run {name}: held {how_often(len(holds))} after its start')
         for line in holds:
             print(f'  {line}')
     return 0

@@ -8,10 +8,8 @@ from math import hypot
 from typing import Callable
 
 from robot_mapping_qa.configuration import Configuration, Stream
-from robot_mapping_qa.messages.angular_velocity import (
-    angular_velocity_of, angular_velocity_reader)
+from robot_mapping_qa.messages.angular_velocity import angular_velocity_reader, TurnRates
 from robot_mapping_qa.records import Odometry
-from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
 from robot_mapping_qa.timing.cross_check import cross_check, CrossCheck, Estimate
 from robot_mapping_qa.timing.monitor import TimingMonitor
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
@@ -31,7 +29,7 @@ class RecordedMotion:
         self._streams = {stream.name: stream for stream in configuration.with_role(*ROLES)
                          if stream.timing_topic is None}
         self._windows = MotionWindows(self._streams)
-        self._from_poses = AngularVelocityFromPoses()
+        self._unit_rates = TurnRates()
         self._timing = timing
         self._unit = configuration.pose_stream.name
 
@@ -54,7 +52,7 @@ class RecordedMotion:
     def add_unit(self, log_ns: int, pose: Odometry) -> None:
         """Take an accepted pose of the unit."""
         if self._streams:
-            rate = angular_velocity_of(pose, self._from_poses)
+            rate = self._unit_rates.of(pose)
             if rate is not None:
                 self._windows.add_reference(log_ns, *rate)
 

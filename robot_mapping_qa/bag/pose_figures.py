@@ -9,8 +9,8 @@ from typing import Mapping, NamedTuple, Sequence
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.chart import (
-    Axis, bottom_axis, chart, COLOURS, INK, left_axis, legend, lens, line, polyline, RIGHT, SOFT,
-    text)
+    Axis, bottom_axis, chart, COLOURS, FOOT_PX, INK, left_axis, legend, lens, line, polyline,
+    RIGHT, SOFT, text, title)
 from robot_mapping_qa.bag.report_figures import LEFT, time_axis
 from robot_mapping_qa.bag.traces import PeakTrace
 from robot_mapping_qa.capture.budget import PARTS
@@ -49,26 +49,27 @@ def pose_svg(assessment: Assessment) -> str | None:
                for _, traces, _ in panels for trace in traces.values()):
         return None
     at, axis, label = time_axis(assessment.start_ns, assessment.end_ns)
-    top = 34.0
-    parts, drawn = [legend(LEFT, 14, [
-        (line(0, 0, 26, 0, colour, width, dash), words)
-        for colour, dash, width, words in WAYS.values()])], []
+    top = 8.0
+    key = [(line(0, 0, 26, 0, colour, width, dash), words)
+           for colour, dash, width, words in WAYS.values()]
+    parts, drawn, titles = [], [], []
     for row, (name, traces, factor) in enumerate(panels):
         y = top + row * (_PANEL_PX + 16)
         scale, note = _scale(traces, factor, y)
-        parts += [left_axis(scale, LEFT, RIGHT), text(12, y + 60, 'standard deviation', size=12.5),
-                  text(12, y + 78, name, size=12.5)]
+        parts.append(left_axis(scale, LEFT, RIGHT))
+        titles.append(title(LEFT + 8, y + 22, 'standard deviation of the', name))
         if note:
-            parts.append(text(RIGHT - 4, y + 13, note, 'end', 12))
+            titles.append(text(RIGHT - 4, y + 22, note, 'end', 12))
         for way, trace in traces.items():
             colour, dash, width, _ = WAYS[way]
             times, values = trace.arrays()
             drawn.append(polyline(axis.at(at(times)), scale.at(np.minimum(
                 factor * values, scale.high)), colour, width, dash))
     bottom = top + len(panels) * _PANEL_PX + 16
-    return chart('pose time', bottom + 46, 'Standard deviation of the pose over time, reported '
-                 'and used', axis, [*parts, bottom_axis(axis, bottom, top, label),
-                                    lens(LEFT, top, RIGHT - LEFT, bottom - top, drawn)])
+    return legend(key) + chart(
+        'pose time', bottom + FOOT_PX, 'Standard deviation of the pose over time, reported and '
+        'used', axis, [*parts, bottom_axis(axis, bottom, top, label),
+                       lens(LEFT, top, RIGHT - LEFT, bottom - top, drawn), *titles])
 
 
 def _scale(traces: Mapping[str, PeakTrace], factor: float, y: float) -> tuple[Axis, str]:
@@ -110,31 +111,32 @@ def budget_svg(rows: Sequence[BudgetRow]) -> str | None:
         return None
     values = [100.0 * share for row in rows for shares in (row.mean, row.worst)
               for share in shares.values()]
-    begin = 330.0
-    x = Axis(min(0.0, 1.15 * min(values)), max(20.0, 1.15 * max(values)), begin, RIGHT)
-    parts = [legend(begin, 14, [
-        (_bar(0, 26, -6, COLOURS[0]), 'all captures'),
-        (_bar(0, 26, -6, COLOURS[4]), 'the 5 % with the largest error')])]
-    top = y = 34.0
+    begin = 20.0
+    x = Axis(min(0.0, 1.15 * min(values)), max(20.0, 1.25 * max(values)), begin, RIGHT)
+    key = [(_bar(0, 26, -6, COLOURS[0]), 'all captures'),
+           (_bar(0, 26, -6, COLOURS[4]), 'the 5 % with the largest error')]
+    parts = []
+    top = y = 8.0
     for row in rows:
-        y += 18.0
-        parts.append(text(12, y, row.camera, size=13, font_weight='700'))
+        y += 22.0
+        parts.append(text(begin, y, row.camera, size=13, font_weight='700'))
         for part in PARTS:
-            y += 30.0
-            parts.append(text(begin - 10, y - 6, PART_WORDS[part], 'end', 12.5))
-            for offset, shares, colour in ((-19, row.mean, COLOURS[0]),
-                                           (-7, row.worst, COLOURS[4])):
+            y += 68.0
+            parts.append(title(begin, y - 42, PART_WORDS[part]))
+            for offset, shares, colour in ((-34, row.mean, COLOURS[0]),
+                                           (-14, row.worst, COLOURS[4])):
                 share = 100.0 * shares[part]
                 parts += [_bar(x.at(0.0), x.at(share), y + offset, colour),
-                          text(max(x.at(share), x.at(0.0)) + 5, y + offset + 9,
-                               f'{share:.1f}'.replace('-', '−'), size=10.5, fill=SOFT)]
+                          text(max(x.at(share), x.at(0.0)) + 5, y + offset + 12,
+                               f'{round(share, 1) + 0.0:.1f}'.replace(
+                                   '-', '−'), size=11.5, fill=SOFT, class_='small')]
         y += 14.0
-    return chart('budget still', y + 46, 'What the point error is made of', x, [
+    return legend(key) + chart('budget still', y + FOOT_PX, 'What the point error is made of', x, [
         bottom_axis(x, y, top, 'share of the variance of the point error (%)', 8), *parts,
         line(x.at(0.0), top, x.at(0.0), y, INK, 1.0)])
 
 
 def _bar(begin: float, end: float, y: float, colour: str) -> str:
     low, high = min(begin, end), max(begin, end)
-    return (f'<rect x="{low:.1f}" y="{y:.1f}" width="{max(high - low, 0.5):.1f}" height="11" '
+    return (f'<rect x="{low:.1f}" y="{y:.1f}" width="{max(high - low, 0.5):.1f}" height="14" '
             f'fill="{colour}"/>')

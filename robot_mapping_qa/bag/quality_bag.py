@@ -15,10 +15,12 @@ from robot_mapping_qa.capture.gate import Decision, Hold
 from robot_mapping_qa.messages.factory import RosbagsFactory
 from robot_mapping_qa.messages.outputs import (
     camera_diagnostic, clock_offset_message, diagnostics_message, events_message,
-    gate_diagnostic, gate_status, light_message, point_error_message, pose_diagnostic,
-    pose_message, stream_diagnostic)
+    gate_diagnostic, gate_status, judged_pose_message, light_message, point_error_message,
+    pose_diagnostic, pose_message, stream_diagnostic)
 from robot_mapping_qa.messages.topics import (
-    CAPTURE_ALLOWED, CLOCK_OFFSET, DIAGNOSTICS, EVENTS, GATE, LIGHT, POINT_ERROR, POSE, Topic)
+    CAPTURE_ALLOWED, CLOCK_OFFSET, DIAGNOSTICS, EVENTS, GATE, JUDGED_POSE, LIGHT, POINT_ERROR,
+    POSE, Topic)
+from robot_mapping_qa.rates import is_due
 from robot_mapping_qa.verdicts import Event
 from rosbags.typesys import get_typestore
 
@@ -32,7 +34,7 @@ Looks are up to 0.05 s apart and 0.2 s is promised for the live topic.
 """
 
 POSE_NS = 200_000_000
-"""Pose and point error: half the live rate or less, enough for a plot."""
+"""Poses and point error: half the live rate or less, enough for a plot."""
 
 GATE_NS = 1_000_000_000
 """Gate and lamp, which are also written on change."""
@@ -40,7 +42,8 @@ GATE_NS = 1_000_000_000
 DETAILS_NS = 5_000_000_000
 """Offsets and diagnostics: a fifth of the live rate, as their percentiles take time."""
 
-_WRITTEN = (CAPTURE_ALLOWED, GATE, EVENTS, POSE, POINT_ERROR, CLOCK_OFFSET, LIGHT, DIAGNOSTICS)
+_WRITTEN = (CAPTURE_ALLOWED, GATE, EVENTS, POSE, JUDGED_POSE, POINT_ERROR, CLOCK_OFFSET, LIGHT,
+            DIAGNOSTICS)
 
 
 class QualityBag:
@@ -55,6 +58,7 @@ class QualityBag:
             self._recorder.add_topic(_absolute(topic), topic.type)
         self._decision: Decision | None = None
         self._hold: Hold | None = None
+        self._sent_stamp_ns: int | None = None
         self._allowed_ns = self._gate_ns = self._pose_ns = self._details_ns = -DETAILS_NS
 
     def happened(self, events: Sequence[Event], now_ns: int) -> None:
@@ -69,21 +73,21 @@ class QualityBag:
         now_ns = decision.stamp_ns
         changed = self._decision is None or self._decision.allowed != decision.allowed
         self._decision, self._hold = decision, hold
-        if changed or _due(now_ns, self._allowed_ns, ALLOWED_NS):
+        if changed or is_due(now_ns, self._allowed_ns, ALLOWED_NS):
             self._allowed_ns = now_ns
             self._write(CAPTURE_ALLOWED, now_ns, self._factory.make(
                 CAPTURE_ALLOWED.type, data=decision.allowed))
-        if changed or _due(now_ns, self._gate_ns, GATE_NS):
+        if changed or is_due(now_ns, self._gate_ns, GATE_NS):
             self._gate_ns = now_ns
             self._write(GATE, now_ns, gate_status(self._factory, decision, hold))
             self._write(LIGHT, now_ns, light_message(self._factory, decision))
 
     def ticked(self, assessment: Assessment, now_ns: int) -> None:
-        """Write pose and point error, and now and then everything else."""
-        if _due(now_ns, self._pose_ns, POSE_NS):
+        """Write poses and point error, and now and then everything else."""
+        if is_due(now_ns, self._pose_ns, POSE_NS):
             self._pose_ns = now_ns
             self._write_pose(assessment, now_ns)
-        if _due(now_ns, self._details_ns, DETAILS_NS):
+        if is_due(now_ns, self._details_ns, DETAILS_NS):
             self._details_ns = now_ns
             self._write_details(assessment, now_ns)
 
@@ -92,9 +96,11 @@ class QualityBag:
         self._recorder.close()
 
     def _write_pose(self, assessment: Assessment, now_ns: int) -> None:
-        pose = assessment.pose.estimate()
-        if pose is not None:
+        pose, judgement = assessment.pose.corrected_pose(), assessment.pose.judged_pose()
+        if pose is not None and judgement is not None and pose.stamp_ns != self._sent_stamp_ns:
+            self._sent_stamp_ns = pose.stamp_ns
             self._write(POSE, now_ns, pose_message(self._factory, pose))
+            self._write(JUDGED_POSE, now_ns, judged_pose_message(self._factory, *judgement))
         verdict = assessment.pose_verdict
         error_m = None if verdict is None else verdict.figures['point_error_m']
         if error_m is not None:
@@ -134,7 +140,3 @@ class QualityBag:
 def _absolute(topic: Topic) -> str:
     """Return the topic's name as it is on a robot without a namespace."""
     return topic.name if topic.name.startswith('/') else f'/{topic.name}'
-
-
-def _due(now_ns: int, last_ns: int, period_ns: int) -> bool:
-    return abs(now_ns - last_ns) >= period_ns

@@ -13,12 +13,14 @@ from contextlib import ExitStack
 import heapq
 from pathlib import Path, PurePath
 import struct
-from typing import Any, Callable, Iterator, NamedTuple, Sequence
+from typing import Any, Callable, Iterator, Sequence
 
 from robot_mapping_qa.bag.bag_metadata import METADATA_FILE
+from robot_mapping_qa.bag.definitions import lacks_header
 from robot_mapping_qa.bag.indexed_mcap import IndexedMcap
+from robot_mapping_qa.bag.missing_topics import no_pose, no_stream, Topic
 from robot_mapping_qa.bag.truncated import is_truncated_mcap, TruncatedMcap
-from robot_mapping_qa.configuration.model import ROLE_TYPES, Stream
+from robot_mapping_qa.configuration.model import Stream
 from rosbags.rosbag1 import Reader as Reader1
 from rosbags.rosbag2 import Reader as Reader2
 from rosbags.serde import SerdeError
@@ -44,13 +46,7 @@ class BagError(ValueError):
     """A bag that cannot be assessed; the text tells the user why and what to do."""
 
 
-class _Topic(NamedTuple):
-    name: str
-    types: tuple[str, ...]
-    messages: int
-
-
-_NOT_THERE = _Topic('', (), 0)
+_NOT_THERE = Topic('', (), 0)
 
 
 class Recording:
@@ -60,17 +56,18 @@ class Recording:
     ``start_ns`` and ``end_ns`` are the log times of its first and last message and
     ``message_count`` counts the messages of all topics. ``absent`` are the streams whose topic
     is not in the bag and ``warnings`` sentences about what is missing or damaged; reading may
-    add to both.
+    add to both. ``namespace`` is the robot's, which topics without a slash in front lie in.
     """
 
     def __init__(self, path: str | Path, streams: Sequence[Stream],
-                 cameras: Sequence[Stream] = ()) -> None:
+                 cameras: Sequence[Stream] = (), others: Sequence[Stream] = ()) -> None:
         """
         Open the bag; use as a context manager.
 
         ``path`` is a bag folder, a single storage file or a rosbag1 file. ``cameras`` are
-        streams whose pictures are handed over as well (`Stream.pictures`). Raises `BagError`
-        where it cannot be read, is empty, lacks the pose, or has other types than configured.
+        streams whose pictures are handed over as well (`Stream.pictures`), ``others`` streams
+        that need not be there. Raises `BagError` where the bag cannot be read, is empty, lacks
+        the pose, holds it in several namespaces, or has other types than configured.
         """
         self.path = Path(path)
         self.warnings: list[str] = []
@@ -80,20 +77,25 @@ class Recording:
             self._readers = self._open()
             self.message_count = sum(reader.message_count for reader in self._readers)
             if not self.message_count:
-                raise BagError(f'{self.path}: the bag is empty, it holds no messages')
+                cut = any(isinstance(file, TruncatedMcap) for file in self._files)
+                raise BagError(f'{self.path}: ' + (
+                    'cut off before its first complete message' if cut else
+                    'the bag is empty, it holds no messages'))
             filled = [reader for reader in self._readers if reader.message_count]
             self.start_ns = min(reader.start_time for reader in filled)
             self.end_ns = max(reader.end_time for reader in filled) - 1
+            self._compare_with_metadata()
             self._topics = _topics(self._readers)
+            self.namespace = self._find_namespace(streams)
             self.watched_count = 0
             self._read_whole = {
                 stream.name for stream in streams if stream.role not in HEADER_ROLES}
             self._read_whole.update(camera.pictures.name for camera in cameras)
             self.absent = self._match(streams)
             self._streams: dict[str, list[Stream]] = {}
-            for stream in (*streams, *self._pictures(cameras)):
+            for stream in (*streams, *self._pictures(cameras), *self._there(others)):
                 if stream not in self.absent:
-                    self._streams.setdefault(_plain(stream.watched_topic), []).append(stream)
+                    self._streams.setdefault(self._key(stream.watched_topic), []).append(stream)
         except BaseException:
             self._stack.close()
             raise
@@ -186,8 +188,16 @@ class Recording:
                 f'rosbag1): {_said(error)}') from error
 
     def _opened(self, file: Any) -> Any:
-        reader = Reader1(file) if self._is_rosbag1 else Reader2(file)
-        reader.open()
+        try:
+            reader = Reader1(file) if self._is_rosbag1 else Reader2(file)
+            reader.open()
+        except Exception as error:
+            parts = self._storage_files() if self.path.is_dir() else []
+            if not parts or 'metadata' not in str(error):
+                raise
+            raise BagError(
+                f'{self.path}: {_said(error)}; name the {parts[0].suffix} file itself to read it '
+                f'without') from error
         self._stack.callback(reader.close)
         return reader
 
@@ -203,7 +213,7 @@ class Recording:
                     f'{", ".join(STORAGE_SUFFIXES)} or {ROSBAG1_SUFFIX}')
             files = [path]
         else:
-            files = sorted(file for suffix in STORAGE_SUFFIXES for file in path.glob(f'*{suffix}'))
+            files = self._storage_files()
             has_metadata = (path / METADATA_FILE).is_file()
             if not files and not has_metadata:
                 raise BagError(
@@ -218,6 +228,24 @@ class Recording:
                     'file in the folder is read')
         return [self._whole_or_repaired(file) for file in files]
 
+    def _storage_files(self) -> list[Path]:
+        """List the storage files in the bag's folder."""
+        return sorted(file for suffix in STORAGE_SUFFIXES for file in self.path.glob(f'*{suffix}'))
+
+    def _compare_with_metadata(self) -> None:
+        """Say of a bag that was cut how much of its time is read, where metadata.yaml tells."""
+        if not any(isinstance(file, TruncatedMcap) for file in self._files):
+            return
+        try:
+            whole_ns = _bag_information(self.path)['duration']['nanoseconds']
+            read_s, whole_s = (self.end_ns - self.start_ns) * 1e-9, whole_ns * 1e-9
+        except (OSError, yaml.YAMLError, KeyError, TypeError):
+            return
+        if read_s < whole_s:
+            self.warnings.append(
+                f'{self.path}: the first {read_s:.1f} s are read of the {whole_s:.1f} s that it '
+                f'lasts by {METADATA_FILE}')
+
     def _whole_or_repaired(self, file: Path) -> Path | TruncatedMcap:
         if file.suffix != '.mcap' or not is_truncated_mcap(file):
             return file
@@ -227,23 +255,59 @@ class Recording:
             f'complete is read and the last {repaired.lost_bytes} bytes are left out')
         return repaired
 
+    def _find_namespace(self, streams: Sequence[Stream]) -> str:
+        """Return the namespace that holds the pose, '' where its topic tells or none does."""
+        pose = next((stream.topic for stream in streams if stream.role == 'pose'), '/')
+        if pose.startswith('/') or self._topics.get(pose, _NOT_THERE).messages:
+            return ''
+        found = sorted(name.removesuffix('/' + pose) for name, topic in self._topics.items()
+                       if name.endswith('/' + pose) and topic.messages)
+        if len(found) > 1:
+            raise BagError(
+                f'{self.path}: {pose} is there in the namespaces {" and ".join(found)}: give the '
+                f'topics of one robot with a slash in front, such as /{found[0]}/{pose}')
+        return found[0] if found else ''
+
+    def _key(self, topic: str) -> str:
+        """Return a configured topic's name among `_topics`."""
+        inside = self.namespace and not topic.startswith('/')
+        return f'{self.namespace}/{topic}' if inside else _plain(topic)
+
+    def _there(self, others: Sequence[Stream]) -> Iterator[Stream]:
+        for stream in others:
+            topic = self._topics.get(self._key(stream.topic), _NOT_THERE)
+            if topic.messages and topic.types == (stream.type,):
+                self._read_whole.add(stream.name)
+                self.watched_count += topic.messages
+                yield stream
+
     def _match(self, streams: Sequence[Stream]) -> tuple[Stream, ...]:
         """Return the streams that are not in the bag; BagError where the bag does not fit."""
         problems = []
         absent = []
+        taken = {self._key(stream.watched_topic) for stream in streams}
         for stream in streams:
-            topic = self._topics.get(_plain(stream.watched_topic), _NOT_THERE)
+            topic = self._topics.get(self._key(stream.watched_topic), _NOT_THERE)
             wrong = [found for found in topic.types if found != stream.watched_type]
             if wrong:
                 problems.append(
                     f'{stream.watched_topic}: the bag holds {" and ".join(wrong)}, but the '
                     f'stream {stream.name} is configured as {stream.watched_type}')
+            elif lacks_header(stream.watched_type):
+                problems.append(
+                    f'{stream.watched_topic}: found the type {stream.watched_type} (stream '
+                    f'{stream.name}), expected one that begins with a header, whose stamp is '
+                    'what is watched')
             elif not topic.messages:
                 absent.append(stream)
                 if stream.role == 'pose':
-                    problems.append(self._no_pose(stream))
+                    problems.append(no_pose(stream, self._topics.values()))
                 else:
-                    self.warnings.append(self._no_stream(stream))
+                    others = [known for key, known in self._topics.items() if key not in taken]
+                    picture = self._topics.get(self._key(stream.topic), _NOT_THERE)
+                    self.warnings.append(f'{self.path}: ' + no_stream(
+                        stream, others, picture if stream.timing_topic and picture.messages
+                        else None))
             else:
                 self.watched_count += topic.messages
         if problems:
@@ -255,7 +319,7 @@ class Recording:
         for camera in cameras:
             if camera.timing_topic is None:
                 continue
-            topic = self._topics.get(_plain(camera.topic), _NOT_THERE)
+            topic = self._topics.get(self._key(camera.topic), _NOT_THERE)
             if any(found != camera.type for found in topic.types):
                 raise BagError(
                     f'{self.path}: {camera.topic}: the bag holds {" and ".join(topic.types)}, but '
@@ -287,26 +351,6 @@ class Recording:
                 return _CDR_LITTLE_ENDIAN
         return convert
 
-    def _no_pose(self, stream: Stream) -> str:
-        types = ROLE_TYPES['pose'] or ()
-        fitting = [
-            f'{topic.name} ({kind}, {topic.messages} messages)'
-            for _, topic in sorted(self._topics.items()) if topic.messages
-            for kind in topic.types if kind in types]
-        found = f'topics that could be it: {", ".join(fitting)}' if fitting else (
-            'it has no topic of the type ' + ' or '.join(types))
-        return (f'no messages on {stream.topic}, the pose of the mapping unit (stream '
-                f'{stream.name}); {found}')
-
-    def _no_stream(self, stream: Stream) -> str:
-        text = (f'{self.path}: no messages on {stream.watched_topic} (stream {stream.name}); it '
-                'is assessed as never seen')
-        if stream.timing_topic and self._topics.get(
-                _plain(stream.topic), _NOT_THERE).messages:
-            text += (f'. The bag does hold {stream.topic}: without the key timing_topic the '
-                     'stream is timed by that')
-        return text
-
 
 def _mcap_files(file: Any) -> list[Path]:
     """Return the MCAP files of a bag in their order, none for another kind of bag."""
@@ -314,11 +358,15 @@ def _mcap_files(file: Any) -> list[Path]:
         return []
     if file.is_file():
         return [file] if file.suffix == '.mcap' else []
-    metadata = yaml.safe_load((file / METADATA_FILE).read_text(encoding='utf-8'))
-    bag = metadata['rosbag2_bagfile_information']
+    bag = _bag_information(file)
     if bag['storage_identifier'] != 'mcap' or bag.get('compression_format'):
         return []
     return [file / PurePath(path).name for path in bag['relative_file_paths']]
+
+
+def _bag_information(folder: Path) -> dict[str, Any]:
+    metadata = yaml.safe_load((folder / METADATA_FILE).read_text(encoding='utf-8'))
+    return metadata['rosbag2_bagfile_information']
 
 
 def _plain(topic: str) -> str:
@@ -326,18 +374,20 @@ def _plain(topic: str) -> str:
     return topic.lstrip('/')
 
 
-def _topics(readers: list) -> dict[str, _Topic]:
+def _topics(readers: list) -> dict[str, Topic]:
     """Return what the bag says about its topics, by their plain names."""
-    topics: dict[str, _Topic] = {}
+    topics: dict[str, Topic] = {}
     for reader in readers:
         for connection in reader.connections:
             key = _plain(connection.topic)
             known = topics.get(key, _NOT_THERE)
             types = dict.fromkeys((*known.types, connection.msgtype))
-            topics[key] = _Topic(
+            topics[key] = Topic(
                 connection.topic, tuple(types), known.messages + connection.msgcount)
     return topics
 
 
 def _said(error: Exception) -> str:
-    return str(error).rstrip('.') or type(error).__name__
+    """Return an error's text in one line, without the place that yaml draws."""
+    text = ' '.join(str(error).partition('\n  in "')[0].split())
+    return text.rstrip('.') or type(error).__name__

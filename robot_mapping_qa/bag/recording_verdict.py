@@ -17,6 +17,14 @@ LOSING_HOLD_NS = 5_000_000_000
 BEHIND_S = 0.5
 """Messages that wait longer, besides the time between two flushes, can be lost by a kill."""
 
+HANGING_S = 2.0
+"""
+A disk that finishes nothing for so long is taken for one that hangs.
+
+Four flushes; the longest that a healthy disk took for one is far less (common practice, no
+source).
+"""
+
 
 class RecordingWatch:
     """Turns the state of a recording into verdicts; remembers since when a trouble lasts."""
@@ -45,6 +53,9 @@ class RecordingWatch:
         if state.stopped is not None:
             return [('stopped', f'the recording has stopped: {state.stopped}', Severity.HARD)]
         troubles = []
+        if state.turn_s > HANGING_S:
+            troubles.append(('hanging', 'the recording hangs: the disk has not answered for '
+                             f'{state.turn_s:.0f} s', Severity.HARD))
         if state.lost > self._lost:
             self._lost, self._lost_ns = state.lost, now_ns
         if self._lost_ns is not None and now_ns - self._lost_ns < LOSING_HOLD_NS:

@@ -4,23 +4,26 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from importlib import resources
 from pathlib import Path
 from typing import Any, Iterable, Mapping, Sequence
 
 import jinja2
-from robot_mapping_qa.bag.assessment import Assessment, SET_QUEUE
+from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.clock_figures import (
     latency_svg, offsets_svg, stability_svg, traced_offsets)
 from robot_mapping_qa.bag.pose_figures import budget_rows, budget_svg, PART_WORDS, pose_svg
 from robot_mapping_qa.bag.report_data import page_data
 from robot_mapping_qa.bag.report_figures import plan_svg, timeline_svg
 from robot_mapping_qa.bag.trust import STYLES
+from robot_mapping_qa.bag.words import without_pictures
 from robot_mapping_qa.capture.redo import RedoPlace
 from robot_mapping_qa.configuration import Configuration
+from robot_mapping_qa.configuration.validation import GROUPS
+from robot_mapping_qa.settings import settings_of
 from robot_mapping_qa.timing.comparison import offset_sentence
 from robot_mapping_qa.timing.cross_check import CrossCheck
+from robot_mapping_qa.timing.sets import apart_sentences, SET_QUEUE
 from robot_mapping_qa.verdicts import Event
 
 REPORT_FILE = 'report.html'
@@ -53,8 +56,10 @@ def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any
     checks = assessment.cross_checks()
     offsets = traced_offsets(assessment)
     budget = budget_rows(assessment.captures)
+    sets = assessment.sets()
     page = environment.get_template('report_template.html').render(
-        summary=summary, captures=summary['captures'], verdict=_verdict(summary, places),
+        summary=summary, captures=summary['captures'],
+        verdict=_verdict(summary, places, assessment.without_pictures),
         clock=lambda time_ns: clock(time_ns, start_ns), span=span, styles=STYLES,
         places=places, holds=assessment.holds[:HOLDS_SHOWN],
         holds_left_out=max(0, len(assessment.holds) - HOLDS_SHOWN),
@@ -63,7 +68,8 @@ def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any
         events=_events(assessment.events), events_left_out=max(
             0, _count(assessment.events) - EVENTS_SHOWN),
         checks=checks, sentences=_offset_sentences(assessment, checks),
-        sets=assessment.sets(), set_streams=assessment.set_streams, set_queue=SET_QUEUE,
+        sets=sets, set_streams=assessment.set_streams, set_queue=SET_QUEUE,
+        sets_apart=apart_sentences([stream.name for stream in assessment.set_streams], sets),
         configuration=assessment.configuration, thresholds=_thresholds(assessment.configuration),
         timeline=_markup(timeline_svg(assessment, summary)),
         plan=_markup(plan_svg(assessment, places)), end_ns=assessment.end_ns,
@@ -118,7 +124,8 @@ def span(from_ns: int, to_ns: int) -> str:
     return f'{seconds / 60.0:.1f} min' if seconds < 7200.0 else f'{seconds / 3600.0:.1f} h'
 
 
-def _verdict(summary: Mapping[str, Any], places: Sequence[RedoPlace]) -> tuple[str, str]:
+def _verdict(summary: Mapping[str, Any], places: Sequence[RedoPlace],
+             missing: Sequence[str]) -> tuple[str, str]:
     """Return the verdict in a headline and a sentence that says what to do."""
     captures = summary['captures']
     total, trusted = captures['total'], captures['trusted']
@@ -127,8 +134,9 @@ def _verdict(summary: Mapping[str, Any], places: Sequence[RedoPlace]) -> tuple[s
                 'The recording holds no pictures of a capture stream. The timeline still shows '
                 'when they could have been trusted.')
     if trusted == total:
-        return ('All captures can be trusted', 'Nothing has to be taken again.')
-    headline = f'{trusted} of {total} captures can be trusted'
+        return ('All captures can be trusted' + without_pictures(missing),
+                'Nothing has to be taken again.')
+    headline = f'{trusted} of {total} captures can be trusted{without_pictures(missing)}'
     if not places:
         return (headline, 'The others were made up for: the robot came by again and took a '
                 'trusted capture from the same place.')
@@ -149,7 +157,6 @@ def _events(events: Iterable[Event]) -> list[Event]:
 def _thresholds(configuration: Configuration) -> list[tuple[str, float, str]]:
     """Return name, value and meaning of every threshold."""
     return [
-        (f'{name}.{item.name}', getattr(group, item.name), item.metadata['text'])
-        for name, group in (('timing', configuration.timing), ('pose', configuration.pose),
-                            ('gate', configuration.gate))
-        for item in fields(group) if 'text' in item.metadata]
+        (f'{name}.{item.name}', getattr(getattr(configuration, name), item.name),
+         item.metadata['text'])
+        for name, limits in GROUPS.items() for item in settings_of(limits)]

@@ -10,8 +10,8 @@ from typing import Any, Callable, Mapping, Sequence
 import numpy as np
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.chart import (
-    Axis, badge, bottom_axis, chart, DIAMOND, FAINT, INK, left_axis, legend, lens, line, mark,
-    number, PAPER, polyline, RIGHT, text)
+    Axis, badge, bottom_axis, chart, DIAMOND, FAINT, FOOT_PX, INK, left_axis, legend, lens, line,
+    mark, number, PAPER, polyline, RIGHT, text)
 from robot_mapping_qa.bag.trust import STYLES, trust_spans
 from robot_mapping_qa.capture.ledger import HELD
 from robot_mapping_qa.capture.redo import RedoPlace
@@ -22,7 +22,7 @@ LEFT = 170
 MOST_SPANS = 3000
 """Stretches of the gate that are drawn; more of them would be thinner than a pixel each."""
 
-_GATE_PX, _ROW_PX, _ERROR_PX = 62, 24, 150
+_GATE_PX, _ROW_PX, _ERROR_PX = 62, 28, 160
 _CROWDED_PX = 24
 _MINUTES_FROM_S = 600.0
 _START = f'<circle r="6.5" fill="{INK}"/>'
@@ -45,29 +45,27 @@ def timeline_svg(assessment: Assessment, summary: Mapping[str, Any]) -> str:
     """Return gate, streams and point error over time."""
     at, axis, label = time_axis(assessment.start_ns, assessment.end_ns)
     names = list(summary['streams'])
-    gate_y = 34
+    gate_y = 6
     rows_y = gate_y + _GATE_PX + 16
-    error_y = rows_y + _ROW_PX * len(names) + 12
+    error_y = rows_y + _ROW_PX * len(names) + 36
     bottom = error_y + _ERROR_PX
     error, error_parts, note = _point_error(assessment, at, axis, error_y, bottom)
     streams, marks = _streams(summary, at, axis, rows_y)
     parts = [
         _hatches(),
-        legend(LEFT, 14, [(_swatch(style), style.label) for style in STYLES.values()] + [
-            (_SILENT, 'silent'),
-            (f'<g transform="translate(13 0)">{DIAMOND}</g>', 'clock step')]),
         text(LEFT - 12, gate_y + _GATE_PX / 2 + 5, 'gate', 'end'),
         left_axis(error, LEFT, RIGHT),
-        text(LEFT - 60, (error_y + bottom) / 2 + 4, 'point error', 'end', 12.5),
-        text(LEFT - 60, (error_y + bottom) / 2 + 20, '(m)', 'end', 12.5),
+        text(LEFT, error_y - 10, 'point error (m)', size=12.5),
         bottom_axis(axis, bottom, error_y, label),
         _gate(assessment, at, axis, gate_y),
         *(text(LEFT - 12, rows_y + _ROW_PX * (row + 0.5) + 4, name, 'end', 12.5)
           for row, name in enumerate(names)),
         lens(LEFT, rows_y, RIGHT - LEFT, bottom - rows_y, [*streams, *error_parts]),
         *marks, *_numbers(assessment, at, axis, gate_y + _GATE_PX / 2), note]
-    return chart('timeline time', bottom + 48, 'Timeline of the gate, the streams and the point '
-                 'error', axis, parts)
+    key = [(_swatch(style), style.label) for style in STYLES.values()] + [
+        (_SILENT, 'silent'), (f'<g transform="translate(13 0)">{DIAMOND}</g>', 'clock step')]
+    return legend(key) + chart('timeline time', bottom + FOOT_PX, 'Timeline of the gate, the '
+                               'streams and the point error', axis, parts)
 
 
 def _hatches() -> str:
@@ -158,7 +156,7 @@ def _point_error(assessment: Assessment, at: Any, axis: Axis, top: float,
         # A short rise to metres must not press everything else flat.
         highest = min(max(highest, 1.1 * float(known.max())), 4.0 * limit)
         if known.max() > highest:
-            note = text(RIGHT - 4, top + 14, f'rises to {known.max():.2f} m', 'end', 12)
+            note = text(RIGHT - 4, top + 20, f'rises to {known.max():.2f} m', 'end', 12)
     error = Axis(0.0, highest, bottom, top)
     parts = [
         polyline(axis.at(at(times)), error.at(np.minimum(values, highest)), INK, 1.5),
@@ -197,18 +195,18 @@ def plan_svg(assessment: Assessment, places: Sequence[RedoPlace]) -> str | None:
     marks += _apart([mark(*spot, *at_m[:2], f'{tail}{badge(count)}</g>')
                      for (count, at_m), spot in zip(known, spots)], spots)
     parts = [
-        legend(begin, 14, shown), left_axis(y, begin, RIGHT, 6, 'yticks'),
+        left_axis(y, begin, RIGHT, 6, 'yticks'),
         bottom_axis(x, y.begin, top, 'x (m)', 8),
-        text(16, (top + y.begin) / 2, 'y (m)', 'middle', 12.5,
-             transform=f'rotate(-90 16 {(top + y.begin) / 2:.0f})'),
+        text(24, (top + y.begin) / 2, 'y (m)', 'middle', 12.5,
+             transform=f'rotate(-90 24 {(top + y.begin) / 2:.0f})'),
         lens(begin, top, RIGHT - begin, y.begin - top, lines, free=False), *marks]
-    return chart('plan plan', height, 'Plan view of the path, by trust, with the places to visit '
-                 'again', x, parts, y)
+    return legend(shown) + chart('plan plan', height, 'Plan view of the path, by trust, with the '
+                                 'places to visit again', x, parts, y)
 
 
 def _plan_axes(points: np.ndarray) -> tuple[Axis, Axis, float]:
     """Return axes of one scale that hold all points with room around them, and the height."""
-    begin, top = 66.0, 34.0
+    begin, top = 110.0, 12.0
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     middle, size = 0.5 * (low + high), high - low
     size = np.maximum(size + 0.24 * max(float(size.max()), 1.0), 1.0)
@@ -218,7 +216,7 @@ def _plan_axes(points: np.ndarray) -> tuple[Axis, Axis, float]:
     half = 0.5 * metres_per_px * np.array([width, height])
     return (Axis(float(middle[0] - half[0]), float(middle[0] + half[0]), begin, RIGHT),
             Axis(float(middle[1] - half[1]), float(middle[1] + half[1]), top + height, top),
-            top + height + 46)
+            top + height + FOOT_PX)
 
 
 def _pieces(x: np.ndarray, y: np.ndarray, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -147,7 +147,7 @@
     ticks(this.valueAt(this.whole[0]), this.valueAt(right), this.isPlan ? 8 : 9).forEach(function (value) {
       var x = chart.placeOf(value);
       make('line', {x1: x, x2: x, y1: top, y2: bottom + 4, stroke: '#e3e7ea'}, group);
-      make('text', {x: x, y: bottom + 18, 'text-anchor': 'middle', 'font-size': 12}, group)
+      make('text', {x: x, y: bottom + 22, 'text-anchor': 'middle', 'font-size': 12}, group)
         .textContent = label(value);
     });
     group = this.svg.querySelector('.yticks');

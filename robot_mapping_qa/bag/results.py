@@ -4,19 +4,24 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from pathlib import Path
 import shutil
 import sys
-from typing import Any, Callable, Iterable, Mapping, NamedTuple
+from typing import Any, Callable, Iterable, Mapping, NamedTuple, Sequence
 
+from robot_mapping_qa.bag.ahead import Ahead, contents_of
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.ledger_file import (
     CAPTURES_FILE, REDO_FILE, write_captures, write_redo)
+from robot_mapping_qa.bag.operator_acts import OPERATOR
 from robot_mapping_qa.bag.quality_bag import QUALITY_FOLDER, QualityBag
 from robot_mapping_qa.bag.reading import Recording
+from robot_mapping_qa.bag.recorder import RecordingError
 from robot_mapping_qa.bag.report import REPORT_FILE, write_report
+from robot_mapping_qa.bag.several import cores
 from robot_mapping_qa.bag.summary import summarize, SUMMARY_FILE, write_summary
 from robot_mapping_qa.capture.redo import RedoPlace
 from robot_mapping_qa.configuration import Configuration
@@ -31,30 +36,41 @@ class OutputError(ValueError):
 
 
 class Outcome(NamedTuple):
-    """What came out of a bag; ``warnings`` are sentences about the bag itself."""
+    """
+    What came out of a bag.
+
+    ``warnings`` are sentences about the bag itself, ``without_pictures`` the capture streams of
+    which there was no picture.
+    """
 
     summary: dict[str, Any]
     redo: list[RedoPlace]
     warnings: list[str]
     report: Path
+    without_pictures: Sequence[str] = ()
 
 
 def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
            settings: Mapping[str, str] | None = None, progress: bool = False,
-           wanted: Callable[[], bool] = lambda: True) -> Outcome:
+           wanted: Callable[[], bool] = lambda: True, workers: int | None = None) -> Outcome:
     """
     Assess a bag and write everything into the new folder.
 
     ``settings`` names, for the report, the files that the configuration came from; ``wanted`` is
-    asked before the result is put in its place. Raises `BagError`, `OutputError` or OSError;
-    then, and on Ctrl-C, nothing is left behind and a former output in ``folder`` stays as it was.
+    asked before the result is put in its place. With more than one of ``workers`` (None: as many
+    as there are cores) clouds and pictures are read in a second process; the results are the same.
+    Raises `BagError`, `OutputError` or OSError; then, and on Ctrl-C, nothing is left behind and a
+    former output in ``folder`` stays as it was.
     """
     folder = Path(folder).resolve()
-    with Recording(bag, configuration.streams, configuration.cameras) as recording, \
-            _Output(folder) as output:
+    with Recording(bag, configuration.streams, configuration.cameras,
+                   [OPERATOR]) as recording, \
+            _Output(folder) as output, \
+            Ahead(contents_of(configuration) if (workers or cores()) > 1 else {}) as ahead:
         quality = QualityBag(output.scratch / QUALITY_FOLDER)
-        assessment = Assessment(configuration, recording.start_ns, quality)
-        for stream, log_ns, data in _shown(recording, progress):
+        assessment = Assessment(configuration, recording.start_ns, quality, ahead.work)
+        for stream, log_ns, data in _shown(
+                ahead.messages(recording.messages()), recording.watched_count, progress):
             assessment.take(stream, log_ns, data)
         assessment.finish(recording.end_ns)
         quality.close()
@@ -69,14 +85,15 @@ def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
         if not wanted():
             raise KeyboardInterrupt
         output.keep()
-        return Outcome(summary, places, recording.warnings, folder / REPORT_FILE)
+        return Outcome(summary, places, recording.warnings, folder / REPORT_FILE,
+                       assessment.without_pictures)
 
 
-def _shown(recording: Recording, progress: bool) -> Iterable:
+def _shown(messages: Iterable, count: int, progress: bool) -> Iterable:
     if not progress:
-        return recording.messages()
-    return tqdm(recording.messages(), total=recording.watched_count, desc='assessing',
-                unit=' messages', unit_scale=True, leave=False, file=sys.stderr)
+        return messages
+    return tqdm(messages, total=count, desc='assessing', unit=' messages', unit_scale=True,
+                leave=False, file=sys.stderr)
 
 
 class _Output:
@@ -116,9 +133,17 @@ class _Output:
         if former is not None:
             shutil.rmtree(former)
 
-    def __exit__(self, *error: object) -> None:
-        if not self._kept:
-            shutil.rmtree(self.scratch, ignore_errors=True)
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        if self._kept:
+            return
+        shutil.rmtree(self.scratch, ignore_errors=True)
+        cause = error if isinstance(error, OSError) else getattr(error, '__cause__', None)
+        if isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise OutputError(
+                f'{self.folder}: no space left on the disk; nothing was written') from error
+        if isinstance(error, RecordingError):
+            # Nobody but us knows the folder under its first name.
+            raise OutputError(str(error).replace(str(self.scratch), str(self.folder))) from error
 
 
 def _is_ours(folder: Path) -> bool:

@@ -52,6 +52,9 @@ def tasks_for(bags: Sequence[str], out: Path, config: str, profile: str | None) 
     names = [path.stem if path.is_file() else path.name for path in paths]
     names = [f'{path.parent.name}_{name}' if names.count(name) > 1 else name
              for path, name in zip(paths, names)]
+    for path in paths:
+        if paths.count(path) > 1:
+            raise SeveralError(f'{path}: given twice')
     for name in names:
         if names.count(name) > 1:
             alike = [str(path) for path, own in zip(paths, names) if own == name]
@@ -64,7 +67,7 @@ def tasks_for(bags: Sequence[str], out: Path, config: str, profile: str | None) 
 def run_task(task: Task) -> Result:
     """Assess one bag in a process of its own."""
     command = [sys.executable, '-m', 'robot_mapping_qa.bag.assess_bag', str(task.bag),
-               '--config', task.config, '--out', str(task.folder)]
+               '--config', task.config, '--out', str(task.folder), '--workers', '1']
     if task.profile is not None:
         command += ['--profile', task.profile]
     done = subprocess.run(command, capture_output=True, text=True, errors='replace')
@@ -74,6 +77,8 @@ def run_task(task: Task) -> Result:
     if done.returncode < 0:
         # The kernel ends a process that takes the last memory, without a word of its own.
         said = f'its process was ended by signal {-done.returncode}'
+    # Whoever shows the reason names the bag.
+    said = '\n'.join(line.removeprefix(f'{task.bag}: ') for line in said.splitlines())
     return Result(task, said or f'its process ended with status {done.returncode}')
 
 

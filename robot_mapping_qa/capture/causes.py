@@ -10,7 +10,7 @@ IEC 62682). What follows from what is fixed here by the kinds of the conditions'
 
 from __future__ import annotations
 
-from typing import Iterable, Mapping
+from typing import Callable, Iterable, Mapping
 
 MONITORS: Mapping[str, str] = {'timing': 'sync_monitor', 'pose': 'pose_monitor'}
 """Verdict sources that the gate always needs, each with the node that gives them."""
@@ -25,6 +25,7 @@ _LEADS_TO: Mapping[str, frozenset[str]] = {
         'late', 'ahead', 'clock_moved', 'no_picture', 'no_distance'},
     'malformed': frozenset(('no_pose', 'settling')),
     'unstamped': frozenset(('no_pose', 'settling')),
+    'pose_invalid': frozenset(('no_pose',)),
     'not_seen': frozenset(('no_pose', 'settling', 'no_picture', 'no_distance')),
     'clock_moved': frozenset(('late', 'ahead')),
     'frame': frozenset(('jump', 'speed', 'turn_rate')),
@@ -56,11 +57,18 @@ def follows_from(key: str, cause: str, unit: str) -> bool:
     return subject == 'point_error' and cause_subject == unit and cause_kind in _WITHOUT_POSE
 
 
-def by_cause(keys: Iterable[str], unit: str) -> dict[str, list[str]]:
-    """Return each cause among the keys with its consequences, all in the order given."""
+def by_cause(keys: Iterable[str], unit: str,
+             outlasts: Callable[[str, str], bool] = lambda key, cause: False
+             ) -> dict[str, list[str]]:
+    """
+    Return each cause among the keys with its consequences, all in the order given.
+
+    ``outlasts`` says whether a condition went on after a cause in such a way that it has another.
+    """
     keys = list(keys)
     causes: dict[str, list[str]] = {}
-    parents = {key: next((other for other in keys if follows_from(key, other, unit)), None)
+    parents = {key: next((other for other in keys if follows_from(key, other, unit)
+                          and not outlasts(key, other)), None)
                for key in keys}
     for key in keys:
         if parents[key] is None:

@@ -9,7 +9,7 @@ the caller says what time it is, so a live run and a replay of its bag decide al
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Collection, Mapping
 
 from robot_mapping_qa.capture.causes import by_cause, MONITORS
@@ -59,6 +59,10 @@ class Decision:
         return '; '.join(c.text for c in self.conditions if c.key in self.reasons)
 
 
+BY_HAND = 'held by hand'
+"""Begins the text of a hold by hand; the reason that was given follows."""
+
+
 class Gate:
     """The state machine that turns verdicts into leave to capture."""
 
@@ -78,6 +82,8 @@ class Gate:
         self.point_error_limit_m = point_error_limit_m
         self.allowed = False
         self.hold_now: Hold | None = Hold(start_ns, start_ns, unit=unit)
+        self.opens_ns: int | None = None
+        """When the gate opens if nothing comes in between: it is to be updated then."""
         self.last_hold: Hold | None = None
         self._unit = unit
         self._monitors = monitors
@@ -88,6 +94,8 @@ class Gate:
         self._speakers: dict[str, dict[str, int]] = {}
         self._doubled_since_ns: dict[str, int] = {}
         self._first_seen_ns: dict[str, int] = {}
+        self._noticed: set[str] = set()
+        self._worse_ns: dict[str, int] = {}
         self._healthy_since_ns: int | None = None
         self._held_by: tuple[str, ...] = ()
         self._last_update_ns = start_ns
@@ -106,14 +114,33 @@ class Gate:
         self._verdicts[verdict.source] = verdict
         self._speakers.setdefault(verdict.source, {})[speaker] = verdict.stamp_ns
 
-    def set_manual_hold(self, held: bool, now_ns: int, why: str = '') -> None:
+    def set_manual_hold(self, held: bool, now_ns: int, why: str = '') -> tuple[Event, ...]:
         """Hold the gate on a person's request, for the reason given, or withdraw that request."""
         if not held:
+            if self._manual is None:
+                return ()
             self._manual = None
-            return
+            return (Event('manual_release', 'gate', now_ns, now_ns, 'let go by hand'),)
         onset_ns = now_ns if self._manual is None else self._manual.onset_ns
-        text = f'held by hand: {why}' if why else 'held by hand'
+        text = f'{BY_HAND}: {why}' if why else BY_HAND
         self._manual = Condition('gate/manual_hold', text, Severity.HARD, onset_ns)
+        return (Event('manual_hold', 'gate', onset_ns, now_ns, text),)
+
+    def change(self, name: str, new: float, now_ns: int) -> Event:
+        """Set `point_error_limit_m`, or a threshold of `limits` under its name ``gate.NAME``."""
+        old = self.setting(name)
+        if name == 'point_error_limit_m':
+            self.point_error_limit_m = new
+        else:
+            self.limits = replace(self.limits, **{name.partition('.')[2]: new})
+        return Event('parameter_changed', name, now_ns, now_ns,
+                     f'{name} changed from {old:g} to {new:g}', {'from': old, 'to': new})
+
+    def setting(self, name: str) -> float:
+        """Return what `change` would change."""
+        if name == 'point_error_limit_m':
+            return self.point_error_limit_m
+        return getattr(self.limits, name.partition('.')[2])
 
     def set_publishers(self, count: int, now_ns: int) -> None:
         """Take note of how many nodes publish the gate: with two, whoever listens is misled."""
@@ -130,33 +157,53 @@ class Gate:
         Judge everything known at ``now_ns`` (host time) and return the state of the gate.
 
         Closing is immediate for hard conditions and after the on-delay for soft ones; opening
-        needs the whole off-delay without either.
+        needs the whole off-delay without either. A stream that settles is watched already, and
+        nothing is wrong with it: meanwhile the off-delay runs.
         """
         if now_ns < self._last_update_ns:
             # A clock that went back would stretch or shorten the delays: start them again.
             self._first_seen_ns.clear()
+            self._noticed.clear()
+            self._worse_ns.clear()
             self._healthy_since_ns = None
         self._last_update_ns = now_ns
         found = self._conditions(now_ns)
         notices = tuple(c for c in found if c.severity is Severity.NOTICE)
-        causes = tuple(c for c in found if c.severity is not Severity.NOTICE)
+        causes = self._dated(tuple(c for c in found if c.severity is not Severity.NOTICE), now_ns)
+        self._noticed = {c.key for c in notices}
         self._first_seen_ns = {
             c.key: self._first_seen_ns.get(c.key, now_ns) for c in causes}
         events = self._warn(notices, now_ns) + self._close_or_extend(causes, now_ns)
-        waiting_s = None
-        if causes:
+        waiting_s = self.opens_ns = None
+        wrong = tuple(c.key for c in causes if c.kind != 'settling')
+        if wrong:
             self._healthy_since_ns = None
-            self._held_by = tuple(c.key for c in causes)
+            self._held_by = wrong
         elif self.hold_now is not None:
             if self._healthy_since_ns is None:
                 self._healthy_since_ns = self._healed_ns(now_ns)
-            waiting_s = self.limits.off_delay_s - (now_ns - self._healthy_since_ns) / _S
-            if waiting_s <= 0.0:
+            opens_ns = self._healthy_since_ns + round(self.limits.off_delay_s * _S)
+            if not causes and now_ns < opens_ns:
+                self.opens_ns, waiting_s = opens_ns, (opens_ns - now_ns) / _S
+            elif not causes:
                 events += (self._open(self.hold_now, now_ns),)
-                waiting_s = None
         return Decision(now_ns, self.allowed, self._since_ns, causes, notices, waiting_s,
                         self._figures(now_ns), by_cause([c.key for c in causes], self._unit),
                         events)
+
+    def _dated(self, causes: tuple[Condition, ...], now_ns: int) -> tuple[Condition, ...]:
+        """
+        Return the causes, with another onset for those that have been a notice before.
+
+        While a condition was only a notice the gate knew of it and let pictures pass: that it
+        got worse says nothing against them.
+        """
+        self._worse_ns = {
+            c.key: now_ns if c.key in self._noticed else self._worse_ns[c.key]
+            for c in causes if c.key in self._noticed or c.key in self._worse_ns}
+        return tuple(
+            replace(c, onset_ns=max(c.onset_ns, self._worse_ns.get(c.key, c.onset_ns)))
+            for c in causes)
 
     def _healed_ns(self, now_ns: int) -> int:
         """Return since when nothing holds: as the monitors judged it, not as their word came."""

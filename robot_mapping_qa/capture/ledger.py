@@ -13,11 +13,13 @@ from typing import Collection, Mapping, Protocol, Sequence
 import numpy as np
 
 from robot_mapping_qa.capture.budget import PARTS, point_budget
+from robot_mapping_qa.capture.moments import Moments
 from robot_mapping_qa.capture.time_error import TimeError
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.pose.quaternion import (
     conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector, vector)
 from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.restart import RESTART_NS
 
 TRUSTED, SUSPECT, HELD = 'trusted', 'suspect', 'held'
 VERDICTS = (TRUSTED, SUSPECT, HELD)
@@ -33,7 +35,6 @@ POSES_KEPT = 2000
 """Poses kept to look a stamp up in: 20 s at 100 Hz, 2 s at 1 kHz."""
 
 _BATCH = 256
-_RESTART_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,11 @@ class KnownHold(Protocol):
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why, for a person."""
+        """Why, for a person: over the whole hold."""
+
+    @property
+    def moments(self) -> Moments:
+        """Why at which moment."""
 
 
 @dataclass(slots=True)
@@ -106,6 +111,8 @@ class Entry:
     view: View | None = None
     point_error_m: float | None = None
     shares: tuple[float, ...] | None = None
+    written: Capture | None = None
+    """Its row where it was read back from a ledger: holds may add to it, nothing takes back."""
 
     def __lt__(self, other: Entry) -> bool:
         return self.stamp_ns < other.stamp_ns
@@ -162,7 +169,7 @@ class Ledger:
         stamp_ns = odometry.stamp_ns
         self._path_m = path_m
         if stamps and stamp_ns <= stamps[-1]:
-            if stamps[-1] - stamp_ns <= _RESTART_NS:
+            if stamps[-1] - stamp_ns <= RESTART_NS:
                 return
             stamps.clear()
             self._poses.clear()
@@ -191,32 +198,39 @@ class Ledger:
             heapq.heappush(self._waiting, entry)
 
     def finish(self, holds: Collection[KnownHold]) -> list[Capture]:
-        """Return every capture with its verdict, in the order of receipt."""
+        """Return every capture with its verdict, in the order of receipt, and let go of them."""
         while self._waiting:
             self._place(heapq.heappop(self._waiting), LONGEST_EXTRAPOLATION_NS)
         self._solve()
-        return self.judge(self._entries, holds)
+        entries, self._entries = self._entries, []
+        return self.judge(entries, holds)
 
     def judge(self, entries: Sequence[Entry],
               holds: Collection[KnownHold]) -> list[Capture]:
         """Return captures with their verdicts by the holds known."""
         count = len(entries)
         receive = np.fromiter((entry.receive_ns for entry in entries), np.int64, count)
-        stamp = np.fromiter((entry.stamp_ns for entry in entries), np.int64, count)
-        stamp = np.where(np.abs(stamp - receive) > LONGEST_DELAY_NS, receive, stamp)
+        stamp = np.fromiter((picture_time_ns(entry) for entry in entries), np.int64, count)
         first, last = np.minimum(stamp, receive), np.maximum(stamp, receive)
-        held = _covering(
+        held = covering(
             first, last, [(hold.closed_ns, hold.released_ns) for hold in holds])
-        doubted = _covering(first, last, [(hold.onset_ns, hold.closed_ns) for hold in holds])
-        # A hold's reasons are put into words once, not once a capture.
-        reasons = [hold.reasons for hold in holds]
+        doubted = covering(first, last, [(hold.onset_ns, hold.closed_ns) for hold in holds])
+        moments = [hold.moments for hold in holds]
         return [
-            self._judged(entry, reasons[in_hold] if in_hold >= 0 else None,
-                         reasons[before_hold] if before_hold >= 0 else None)
-            for entry, in_hold, before_hold in zip(entries, held.tolist(), doubted.tolist())]
+            self._judged(
+                entry,
+                moments[in_hold].at(stamp_ns, entry.receive_ns) if in_hold >= 0 else None,
+                moments[before_hold].before(stamp_ns, entry.receive_ns)
+                if before_hold >= 0 else None)
+            for entry, stamp_ns, in_hold, before_hold in zip(
+                entries, stamp.tolist(), held.tolist(), doubted.tolist())]
 
     def _judged(self, entry: Entry, held: tuple[str, ...] | None,
                 doubted: tuple[str, ...] | None) -> Capture:
+        written = entry.written
+        if written is not None and held is None and (
+                doubted is None or written.verdict == HELD):
+            return written
         verdict = TRUSTED
         reasons: tuple[str, ...] = ()
         if held is not None:
@@ -319,8 +333,14 @@ class Ledger:
                 entry.point_error_m, entry.shares = error_m, tuple(share)
 
 
-def _covering(first: np.ndarray, last: np.ndarray,
-              spans: Sequence[tuple[int, int | None]]) -> np.ndarray:
+def picture_time_ns(picture: Entry | Capture) -> int:
+    """Return when a picture was taken: its stamp, or its receipt where the stamp cannot be so."""
+    stamp_ns, receive_ns = picture.stamp_ns, picture.receive_ns
+    return receive_ns if abs(stamp_ns - receive_ns) > LONGEST_DELAY_NS else stamp_ns
+
+
+def covering(first: np.ndarray, last: np.ndarray,
+             spans: Sequence[tuple[int, int | None]]) -> np.ndarray:
     """
     Return, per interval [first, last], the number of the first span that it touches, else -1.
 

@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from math import hypot, isnan
+from math import isnan
 from typing import Iterable, Mapping
 
 from robot_mapping_qa.capture.budget import combined_radius_m, exact_radius, mount_covariance
@@ -12,6 +12,7 @@ from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.capture.time_error import time_error, TimeError
 from robot_mapping_qa.capture.trend import Outlook, Trend
 from robot_mapping_qa.capture.view import View
+from robot_mapping_qa.pose.point_motion import point_speed_mps
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
 
 _ONE_AXIS = 1.959964
@@ -26,7 +27,7 @@ class PointErrorWatch:
 
     To the pose monitor's figure it adds what the camera's clock and mounting contribute, as
     `combined_radius_m` and the movement of the clock on top: not below the ledger's own figure
-    of a picture, which knows the directions.
+    of a picture, which knows the directions of the errors.
     """
 
     def __init__(self, views: Mapping[str, View], configured_limit_m: float) -> None:
@@ -49,7 +50,7 @@ class PointErrorWatch:
 
     def _measure(self, views: Mapping[str, View]) -> None:
         """Work out what does not change from verdict to verdict."""
-        self._lever_m = {name: hypot(*view.lever_m) for name, view in views.items()}
+        self._lever_m = {name: view.lever_m for name, view in views.items()}
         self._mount_m = {
             name: float(exact_radius(mount_covariance(
                 view.line_of_sight_m, view.mount_sigma_m, view.mount_sigma_rad)))
@@ -103,14 +104,12 @@ class PointErrorWatch:
         if pose_m is None:
             return None
         self._follow_distance(pose.figures.get('working_distance_m'))
-        speed = pose.figures.get('speed_mps') or 0.0
-        turn_rate = pose.figures.get('turn_rate_radps') or 0.0
         worst_m = pose_m
         for name, mount_m in self._mount_m.items():
             # A camera whose time error is not known has a condition of its own, or takes none.
             known = time_error(timing, name)
             error = known or TimeError(0.0, 0.0)
-            moves_mps = speed + turn_rate * self._lever_m[name]
+            moves_mps = point_speed_mps(pose.figures, self._lever_m[name])
             shift_m = moves_mps * abs(error.moved_s)
             spread_m = _ONE_AXIS * moves_mps * error.sigma_s
             total_m = combined_radius_m(pose_m, spread_m, mount_m) + shift_m

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Iterable, Sequence
 
 import numpy as np
-from robot_mapping_qa.capture.ledger import Capture, TRUSTED
+from robot_mapping_qa.capture.ledger import (
+    Capture, covering, KnownHold, picture_time_ns, TRUSTED)
 from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.pose.quaternion import Vector
 from scipy.spatial import cKDTree
@@ -23,7 +24,7 @@ class RedoPlace:
     A stretch of the path to visit again.
 
     ``position_m`` is that of its middle capture, None where no pose is known; ``captures`` counts
-    the captures to take again; ``reasons`` are theirs without repetition.
+    the captures to take again; ``reasons`` tells without repetition why.
     """
 
     position_m: Vector | None
@@ -35,7 +36,8 @@ class RedoPlace:
 
 def redo_places(captures: Sequence[Capture], same_place_m: float = _LIMITS.redo_distance_m,
                 same_view_rad: float = _LIMITS.redo_angle_rad,
-                merge_m: float = _LIMITS.redo_merge_m) -> list[RedoPlace]:
+                merge_m: float = _LIMITS.redo_merge_m,
+                holds: Sequence[KnownHold] = ()) -> list[RedoPlace]:
     """
     Return the places to visit again, in the order of the path.
 
@@ -43,6 +45,7 @@ def redo_places(captures: Sequence[Capture], same_place_m: float = _LIMITS.redo_
     counts as made up for if a later trusted one of the same stream was taken within
     ``same_place_m`` and ``same_view_rad`` of it. What remains is gathered into runs of captures
     without a trusted one between them, and runs less than ``merge_m`` of path apart are merged.
+    The reasons are those of the ``holds`` in which the captures lie, else their own.
     """
     runs: list[list[Capture]] = []
     for stream in dict.fromkeys(capture.stream for capture in captures):
@@ -58,7 +61,7 @@ def redo_places(captures: Sequence[Capture], same_place_m: float = _LIMITS.redo_
             places.append(run)
             reached_m = run[-1].path_m
         reached_m = max(reached_m, run[-1].path_m)
-    return [_place(sorted(place, key=lambda capture: capture.path_m)) for place in places]
+    return [_place(sorted(place, key=lambda capture: capture.path_m), holds) for place in places]
 
 
 def _runs(captures: Iterable[Capture], made_up_for: set[int]) -> list[list[Capture]]:
@@ -121,9 +124,22 @@ def _alike(one: Capture, other: Capture) -> bool:
         and abs(sum(a * b for a, b in zip(one.quaternion, other.quaternion))) > 1.0 - 1e-6)
 
 
-def _place(captures: list[Capture]) -> RedoPlace:
+def _place(captures: list[Capture], holds: Sequence[KnownHold]) -> RedoPlace:
     known = [capture for capture in captures if capture.position_m is not None]
-    reasons = dict.fromkeys(reason for capture in captures for reason in capture.reasons)
     return RedoPlace(
         known[len(known) // 2].position_m if known else None,
-        captures[0].path_m, captures[-1].path_m, len(captures), tuple(reasons))
+        captures[0].path_m, captures[-1].path_m, len(captures), _reasons(captures, holds))
+
+
+def _reasons(captures: Sequence[Capture], holds: Sequence[KnownHold]) -> tuple[str, ...]:
+    """Return the reasons of the holds that captures lie in, and what those do not tell."""
+    count = len(captures)
+    stamp_ns = np.fromiter((picture_time_ns(capture) for capture in captures), np.int64, count)
+    places = covering(
+        stamp_ns, stamp_ns, [(hold.onset_ns, hold.released_ns) for hold in holds]).tolist()
+    told = dict.fromkeys(reason for place in dict.fromkeys(places) if place >= 0
+                         for reason in holds[place].reasons)
+    own = dict.fromkeys(reason for capture, place in zip(captures, places) if place < 0
+                        for reason in capture.reasons)
+    # One that was stamped before its hold and came in it has a part of those.
+    return (*told, *(reason for reason in own if not any(reason in whole for whole in told)))

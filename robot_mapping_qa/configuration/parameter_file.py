@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Iterable
+from typing import Any
 
 from robot_mapping_qa.configuration.model import Configuration
 from robot_mapping_qa.configuration.parameter_yaml import load_yaml
@@ -15,6 +15,8 @@ from robot_mapping_qa.configuration.validation import (
 
 WILDCARDS = ('/**', '**')
 """Sections that speak to every node; sections of single nodes do not concern the offline tool."""
+
+GROUP = 'ros__parameters'
 
 EMPTY_LIST = 'found an empty list, to which ROS 2 can give no type: leave the key out'
 
@@ -48,24 +50,47 @@ def _document(path: str | Path) -> Any:
         raise ConfigurationError([str(error)], origin) from error
 
 
-def check_parameter_files(paths: Iterable[str | Path]) -> None:
+def parameter_names(path: str | Path) -> frozenset[str]:
     """
-    Refuse what ROS 2 would read from parameter files without a word or stumble over.
+    Return the dotted names that a parameter file gives, for whichever node.
 
-    Those are keys given twice, of which it takes the last, and empty lists, to which it can give
-    no type. Raises `ConfigurationError`.
+    Raises `ConfigurationError` for what ROS 2 would read without a word or stumble over. Without
+    a word it takes the last of a key's two values; it stumbles over what cannot be read, lists
+    without a type, and what stands outside of ``ros__parameters``, and then tells where in its
+    own source code. An empty file it takes.
     """
-    for path in paths:
-        document = _document(path)
-        try:
-            values = flatten(document) if isinstance(document, dict) else {}
-        except ValueError as error:
-            raise ConfigurationError([str(error)], str(path)) from error
-        empty = [name.partition('ros__parameters.')[2] for name, value in values.items()
-                 if value == []]
-        if empty:
-            raise ConfigurationError(
-                [f'{name}: {EMPTY_LIST}' for name in empty], str(path))
+    document = _document(path)
+    if document is None:
+        return frozenset()
+    if not isinstance(document, dict):
+        raise ConfigurationError(
+            [f"found {shown(document)}, expected a ROS 2 parameter file that starts with '/**:'"],
+            str(path))
+    try:
+        values = flatten(document)
+    except ValueError as error:
+        raise ConfigurationError([str(error)], str(path)) from error
+    outside = [name for name in values if f'{GROUP}.' not in name]
+    # One shows what is wrong with all of them.
+    problems = [f"{name}: stands outside of '{GROUP}:', which must be below '/**:' or a node's "
+                'name' for name in outside[:1]] or [
+        f'{name.partition(GROUP)[2][1:]}: {problem}' for name, value in values.items()
+        if (problem := _not_for_ros(value)) is not None]
+    if problems:
+        raise ConfigurationError(problems, str(path))
+    return frozenset(name.partition(f'{GROUP}.')[2] for name in values)
+
+
+def _not_for_ros(value: Any) -> str | None:
+    """Return why ROS 2 cannot take a value of a parameter file, None where it can."""
+    if value is None:
+        return 'found nothing, expected a value'
+    if value == []:
+        return EMPTY_LIST
+    if isinstance(value, list) and len({type(item) for item in value}) > 1:
+        return (f'found {shown(value)}, of which ROS 2 cannot take different kinds in one list: '
+                'write 1.0, not 1, beside 2.5')
+    return None
 
 
 def read_parameters(path: str | Path) -> dict[str, Any]:

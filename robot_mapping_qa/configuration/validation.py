@@ -25,8 +25,9 @@ from robot_mapping_qa.settings import settings_of
 from robot_mapping_qa.timing.limits import TimingLimits
 
 _NAME = re.compile(r'[a-z][a-z0-9_]*')
-_TOPIC = re.compile(r'[/~]?[A-Za-z_][A-Za-z0-9_]*(/[A-Za-z_][A-Za-z0-9_]*)*')
-_TYPE = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
+
+TOPIC_NAME = re.compile(r'(/|~/)?[A-Za-z_][A-Za-z0-9_]*(/[A-Za-z_][A-Za-z0-9_]*)*')
+TYPE_NAME = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
 
 _LIKENESS = 0.7
 """Ratio of difflib from which a known name is offered: rate is still taken for rate_hz."""
@@ -102,16 +103,16 @@ class _Key:
 
 
 STREAM_KEYS: Mapping[str, _Key] = {
-    'topic': _Key(_matching(_TOPIC, 'a topic name such as /front/image_raw'),
+    'topic': _Key(_matching(TOPIC_NAME, 'a topic name such as /front/image_raw'),
                   'The topic to watch.', needed=True),
-    'type': _Key(_matching(_TYPE, 'a message type such as sensor_msgs/msg/Image'),
+    'type': _Key(_matching(TYPE_NAME, 'a message type such as sensor_msgs/msg/Image'),
                  'Its message type.', needed=True),
     'role': _Key(_one_of(ROLE_TYPES), 'What the stream is for.', needed=True),
     'rate_hz': _Key(_number(0.0, 100000.0, 'Hz', open_low=True),
                     'Nominal rate; learned from the stamps where it is not given.'),
-    'timing_topic': _Key(_matching(_TOPIC, 'a topic name such as /front/camera_info'),
+    'timing_topic': _Key(_matching(TOPIC_NAME, 'a topic name such as /front/camera_info'),
                          'A light topic with the same stamps, to time a heavy one by.'),
-    'timing_type': _Key(_matching(_TYPE, f'a message type such as {CAMERA_INFO}'),
+    'timing_type': _Key(_matching(TYPE_NAME, f'a message type such as {CAMERA_INFO}'),
                         f'Message type of timing_topic; {CAMERA_INFO} where it is not given.'),
     'aids_unit': _Key(_flag, 'Whether the unit localizes with this camera.'),
     'required': _Key(_flag, 'Whether its loss closes the gate; so for the roles '

@@ -54,7 +54,8 @@ class NodeProcesses:
     def __init__(self, folder: Path, environment: Mapping[str, str]) -> None:
         """Write the logs into ``folder``, which must exist."""
         self.folder = folder
-        self.environment = dict(environment)
+        # A hold by hand that is kept there is no business of other gates of this user.
+        self.environment = {**environment, 'ROS_HOME': str(folder)}
         self._running: dict[str, subprocess.Popen] = {}
 
     def start(self, node: str, *parameters: str, parameter_files: tuple = ()) -> None:

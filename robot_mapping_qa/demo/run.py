@@ -19,6 +19,7 @@ from robot_mapping_qa.configuration import load_configuration
 from robot_mapping_qa.demo.judging import (
     FaultOutcome, GateHold, judge_faults, unexplained_holds)
 from robot_mapping_qa.demo.processes import dds_environment, NodeProcesses
+from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED
 from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED
 from robot_mapping_qa.resources import share_file
 
@@ -263,10 +264,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
                            load_configuration(configuration).gate.off_delay_s)
     except (DemoError, OSError) as error:
         print(error, file=sys.stderr)
-        return 2
+        return BAD_INPUT
     except KeyboardInterrupt:
         print('interrupted', file=sys.stderr)
-        return 130
+        return INTERRUPTED
     print(f'\nBag: {options.out}/bag   Report: {options.out}/assessment/report.html')
     if problems:
         print('NOT AS IT SHOULD BE:\n  ' + '\n  '.join(problems))

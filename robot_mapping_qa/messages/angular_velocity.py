@@ -8,6 +8,7 @@ An IMU sends hundreds of messages a second, of which three numbers are wanted.
 
 from __future__ import annotations
 
+from math import isfinite
 import struct
 from typing import Callable
 
@@ -26,13 +27,13 @@ _ORIENTATION_BYTES = (4 + 9) * 8
 _NANOSECONDS = 1_000_000_000
 
 
-def read_angular_velocity(data: bytes, type_name: str) -> AngularVelocity | None:
+def read_angular_velocity(data: bytes) -> AngularVelocity | None:
     """
-    Return stamp and angular velocity of an Imu or Odometry, None where it is not measured.
+    Return stamp and angular velocity of a sensor_msgs/Imu, None where it is not measured.
 
-    Raises `MalformedMessage`, and KeyError for a type that carries no angular velocity.
+    Raises `MalformedMessage`.
     """
-    if type_name == _IMU and data[:2] == _LITTLE_ENDIAN:
+    if data[:2] == _LITTLE_ENDIAN:
         try:
             seconds, nanoseconds, length = _HEAD.unpack_from(data)
             # Behind the frame's name, on the next multiple of 8 counted from byte 4.
@@ -44,25 +45,37 @@ def read_angular_velocity(data: bytes, type_name: str) -> AngularVelocity | None
             read_imu(data)
             raise
         return None if variance == -1.0 else (seconds * _NANOSECONDS + nanoseconds, x, y, z)
-    record = read_imu(data) if type_name == _IMU else POSE_READERS[type_name](data)
+    record = read_imu(data)
     if record.angular_radps is None:
         return None
     return (record.stamp_ns, *record.angular_radps.tolist())
 
 
-def angular_velocity_of(
-        odometry: Odometry, from_poses: AngularVelocityFromPoses) -> AngularVelocity | None:
+class TurnRates:
     """
-    Return stamp and angular velocity of an odometry or pose; None while it is not known.
+    Angular velocity of one stream of odometry or poses, alike live and for a bag.
 
-    Many units fill in no twist, or only zeros: then it follows from the orientations, which go
-    through ``from_poses`` one by one.
+    Many units fill in no twist, or only zeros: until one message had another number in its
+    twist, the turn rate is that between the orientations.
     """
-    if odometry.angular_radps is not None:
-        x, y, z = odometry.angular_radps.tolist()
-        if x or y or z:
-            return odometry.stamp_ns, x, y, z
-    return from_poses.add(odometry.stamp_ns, *odometry.quaternion.tolist())
+
+    def __init__(self) -> None:
+        """Begin without a twist."""
+        self.has_twist = False
+        """Whether the twist is filled in."""
+        self._from_poses = AngularVelocityFromPoses()
+
+    def of(self, odometry: Odometry) -> AngularVelocity | None:
+        """Return stamp and angular velocity of the next message, None while it is not known."""
+        angular, linear = odometry.angular_radps, odometry.linear_mps
+        if angular is not None and linear is not None:
+            turn = angular.tolist()
+            if not self.has_twist:
+                twist = (*turn, *linear.tolist())
+                self.has_twist = any(twist) and isfinite(sum(twist))
+            if self.has_twist:
+                return (odometry.stamp_ns, *turn)
+        return self._from_poses.add(odometry.stamp_ns, *odometry.quaternion.tolist())
 
 
 def angular_velocity_reader(type_name: str) -> Callable[[bytes], AngularVelocity | None]:
@@ -72,6 +85,6 @@ def angular_velocity_reader(type_name: str) -> Callable[[bytes], AngularVelocity
     It raises `MalformedMessage`. KeyError for a type that carries no motion.
     """
     if type_name == _IMU:
-        return lambda data: read_angular_velocity(data, _IMU)
-    read, from_poses = POSE_READERS[type_name], AngularVelocityFromPoses()
-    return lambda data: angular_velocity_of(read(data), from_poses)
+        return read_angular_velocity
+    read, rates = POSE_READERS[type_name], TurnRates()
+    return lambda data: rates.of(read(data))

@@ -12,7 +12,7 @@ from robot_mapping_qa.messages.factory import MessageFactory
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.verdict_message import make_status, OK, WARN
 from robot_mapping_qa.timing.cross_check import CrossCheck
-from robot_mapping_qa.timing.sets import SetSummary
+from robot_mapping_qa.timing.sets import apart_sentences, SetSummary
 from robot_mapping_qa.timing.two_way import TwoWayFigures
 
 
@@ -79,7 +79,8 @@ def host_diagnostic(factory: MessageFactory, clock: HostClock) -> Any:
 
 def sets_diagnostic(factory: MessageFactory, names: Sequence[str], summary: SetSummary) -> Any:
     """Return how well pictures, clouds and poses find each other by their stamps."""
-    values = {key: value for key, value in asdict(summary).items() if key != 'messages'}
+    values = {key: value for key, value in asdict(summary).items()
+              if key not in ('messages', 'apart')}
     values.update({f'messages_{name}': count for name, count in zip(names, summary.messages)})
     share, text = summary.yield_fraction, 'no sets yet'
     if summary.slowest_stream is not None:
@@ -87,6 +88,7 @@ def sets_diagnostic(factory: MessageFactory, names: Sequence[str], summary: SetS
         if share is not None:
             text = (f'{100.0 * share:.0f} % of the messages of {slowest} found a set of '
                     f'{", ".join(names)}')
+    text = '; '.join((text, *apart_sentences(names, summary)))
     return make_status(factory, f'{DIAGNOSTIC_PREFIX}sets', OK, text, values)
 
 

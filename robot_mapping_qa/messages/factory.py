@@ -63,6 +63,16 @@ def message_class(type_name: str) -> type[Any]:
         ) from error
 
 
+def has_header(type_name: str) -> bool:
+    """
+    Return whether messages of an rclpy type begin with a std_msgs/Header, and so with a stamp.
+
+    Raises LookupError where the type is not installed.
+    """
+    fields = message_class(type_name).get_fields_and_field_types()
+    return next(iter(fields.values()), None) == 'std_msgs/Header'
+
+
 def make_time(factory: MessageFactory, stamp_ns: int) -> Any:
     """Return a builtin_interfaces/Time."""
     return factory.make('builtin_interfaces/msg/Time', sec=stamp_ns // _NANOSECONDS,

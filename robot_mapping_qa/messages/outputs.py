@@ -7,10 +7,12 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import Any, Iterable, Mapping, Sequence
 
+import numpy as np
 from robot_mapping_qa.capture.gate import Decision, Hold
 from robot_mapping_qa.capture.redo_watch import Place
 from robot_mapping_qa.configuration import Stream
 from robot_mapping_qa.messages.factory import make_header, make_time, MessageFactory
+from robot_mapping_qa.messages.hold_values import course_values, hold_values
 from robot_mapping_qa.messages.verdict_message import ERROR, make_status, OK, WARN
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.timing.figures import StreamFigures
@@ -24,6 +26,9 @@ YELLOW = (1.0, 0.75, 0.0)
 RED = (1.0, 0.0, 0.0)
 BLUE = (0.0, 0.0, 1.0)
 DARK = (0.0, 0.0, 0.0)
+
+NOT_KNOWN = np.diag([-1.0] + [0.0] * 5)
+"""Stands for a covariance that there is none of."""
 
 _NOT_BROKEN = ('settling', 'manual_hold')
 """Kinds of hard conditions that pass by themselves or by the hand that made them."""
@@ -44,7 +49,7 @@ def events_message(factory: MessageFactory, events: Iterable[Event], stamp_ns: i
     """
     events = tuple(events)
     statuses = [
-        make_status(factory, event.kind, WARN if event.kind in _BAD_NEWS else OK, event.text,
+        make_status(factory, event.kind, WARN if event.kind in BAD_NEWS else OK, event.text,
                     {'onset_ns': event.onset_ns, 'detected_ns': event.detected_ns,
                      **event.values}, event.subject)
         for event in events]
@@ -52,11 +57,12 @@ def events_message(factory: MessageFactory, events: Iterable[Event], stamp_ns: i
     return diagnostics_message(factory, statuses, onset_ns)
 
 
-_BAD_NEWS = frozenset((
+BAD_NEWS = frozenset((
     'hold', 'suspect', 'limit_near', 'clock_step',
     'stream_lost', 'time_restarted', 'delay_rose', 'pose_jump',
     'covariance_distrusted', 'message_malformed', 'frame_changed',
     'qos_mismatch', 'type_mismatch', 'storm'))
+"""Kinds of events that are a warning to a person; the others only inform."""
 
 
 def _gate_values(decision: Decision, hold: Hold | None, last: Hold | None) -> dict[str, Any]:
@@ -75,13 +81,7 @@ def _gate_values(decision: Decision, hold: Hold | None, last: Hold | None) -> di
         values[f'notice/{condition.key}'] = condition.text
     values.update(decision.figures)
     kept = hold or last
-    if kept is not None:
-        values['hold/onset_ns'] = kept.onset_ns
-        values['hold/closed_ns'] = kept.closed_ns
-        values['hold/released_ns'] = kept.released_ns
-        for number, reason in enumerate(kept.reasons, start=1):
-            values[f'hold/reason_{number}'] = reason
-    return values
+    return values if kept is None else {**values, **hold_values(kept)}
 
 
 def _gate_level(decision: Decision) -> int:
@@ -95,8 +95,9 @@ def gate_status(factory: MessageFactory, decision: Decision, hold: Hold | None,
 
     ``hold`` is the present hold, ``last`` the one before while the gate is open.
     """
-    return make_status(factory, 'gate', _gate_level(decision), decision.text,
-                       _gate_values(decision, hold, last))
+    kept = hold or last
+    return make_status(factory, 'gate', _gate_level(decision), decision.text, {
+        **_gate_values(decision, hold, last), **({} if kept is None else course_values(kept))})
 
 
 def gate_diagnostic(factory: MessageFactory, decision: Decision, hold: Hold | None,
@@ -215,15 +216,43 @@ def point_error_message(factory: MessageFactory, error_m: float) -> Any:
 
 def pose_message(factory: MessageFactory, pose: Odometry) -> Any:
     """Return a pose with its covariance as geometry_msgs/PoseWithCovarianceStamped."""
+    return factory.make(
+        'geometry_msgs/msg/PoseWithCovarianceStamped',
+        header=make_header(factory, pose.stamp_ns, pose.frame),
+        pose=_pose_with_covariance(factory, pose, pose.covariance))
+
+
+def judged_pose_message(factory: MessageFactory, pose: Odometry, is_known: bool) -> Any:
+    """
+    Return a pose as nav_msgs/Odometry, by which pictures are judged.
+
+    ``is_known`` is False while its covariance is not worth anything. As in sensor_msgs/Imu, a
+    covariance that begins with -1 says that there is none, or no twist;
+    `serialized.read_judged_pose` reads it so.
+    """
+    make = factory.make
+    linear, angular, covariance = pose.linear_mps, pose.angular_radps, pose.twist_covariance
+    if linear is None or angular is None:
+        linear = angular = np.zeros(3)
+        covariance = NOT_KNOWN
+    twist = make('geometry_msgs/msg/Twist', **{
+        name: make('geometry_msgs/msg/Vector3', **dict(zip('xyz', part.tolist())))
+        for name, part in (('linear', linear), ('angular', angular))})
+    return make(
+        'nav_msgs/msg/Odometry', header=make_header(factory, pose.stamp_ns, pose.frame),
+        child_frame_id=pose.child_frame,
+        pose=_pose_with_covariance(factory, pose, pose.covariance if is_known else NOT_KNOWN),
+        twist=make('geometry_msgs/msg/TwistWithCovariance', twist=twist,
+                   covariance=np.zeros(36) if covariance is None else covariance.ravel()))
+
+
+def _pose_with_covariance(factory: MessageFactory, pose: Odometry, covariance: np.ndarray) -> Any:
     x, y, z = pose.position_m.tolist()
     qx, qy, qz, qw = pose.quaternion.tolist()
     make = factory.make
-    return make(
-        'geometry_msgs/msg/PoseWithCovarianceStamped',
-        header=make_header(factory, pose.stamp_ns, pose.frame),
-        pose=make('geometry_msgs/msg/PoseWithCovariance',
-                  pose=make('geometry_msgs/msg/Pose',
-                            position=make('geometry_msgs/msg/Point', x=x, y=y, z=z),
-                            orientation=make('geometry_msgs/msg/Quaternion',
-                                             x=qx, y=qy, z=qz, w=qw)),
-                  covariance=pose.covariance.ravel()))
+    return make('geometry_msgs/msg/PoseWithCovariance',
+                pose=make('geometry_msgs/msg/Pose',
+                          position=make('geometry_msgs/msg/Point', x=x, y=y, z=z),
+                          orientation=make('geometry_msgs/msg/Quaternion',
+                                           x=qx, y=qy, z=qz, w=qw)),
+                covariance=covariance.ravel())

@@ -18,7 +18,6 @@ import numpy as np
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_header
 
 _ORIGIN = 4
-_LENGTH_BYTES = 4
 _STAMP_BYTES = 8
 # An empty name, offset, datatype and count, without padding.
 _LEAST_FIELD_BYTES = 13

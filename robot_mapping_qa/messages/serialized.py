@@ -11,6 +11,7 @@ picture this way costs the same as reading that of a small message.
 
 from __future__ import annotations
 
+from dataclasses import replace
 import struct
 
 import numpy as np
@@ -109,6 +110,18 @@ def read_odometry(data: bytes) -> Odometry:
     return Odometry(
         stamp_ns, frame, child_frame, numbers[0:3], numbers[3:7], numbers[7:43].reshape(6, 6),
         numbers[43:46], numbers[46:49], numbers[49:85].reshape(6, 6))
+
+
+def read_judged_pose(data: bytes) -> tuple[Odometry, bool]:
+    """
+    Read a message of `outputs.judged_pose_message`: the pose, and whether its covariance is known.
+
+    Raises `MalformedMessage`.
+    """
+    pose = read_odometry(data)
+    if pose.twist_covariance is not None and pose.twist_covariance[0, 0] == -1.0:
+        pose = replace(pose, linear_mps=None, angular_radps=None, twist_covariance=None)
+    return pose, bool(pose.covariance[0, 0] != -1.0)
 
 
 def read_pose_with_covariance(data: bytes) -> Odometry:

@@ -22,6 +22,7 @@ CAPTURE_ALLOWED = Topic(f'{NAMESPACE}/capture_allowed', 'std_msgs/msg/Bool', lat
 GATE = Topic(f'{NAMESPACE}/gate', 'diagnostic_msgs/msg/DiagnosticStatus', latched=True)
 EVENTS = Topic(f'{NAMESPACE}/events', 'diagnostic_msgs/msg/DiagnosticArray')
 POSE = Topic(f'{NAMESPACE}/pose', 'geometry_msgs/msg/PoseWithCovarianceStamped')
+JUDGED_POSE = Topic(f'{NAMESPACE}/judged_pose', 'nav_msgs/msg/Odometry')
 POINT_ERROR = Topic(f'{NAMESPACE}/point_error', 'std_msgs/msg/Float64')
 CLOCK_OFFSET = Topic(f'{NAMESPACE}/clock_offset', 'sensor_msgs/msg/TimeReference')
 LIGHT = Topic(f'{NAMESPACE}/light', 'std_msgs/msg/ColorRGBA', latched=True)
@@ -29,8 +30,9 @@ MARKERS = Topic(f'{NAMESPACE}/markers', 'visualization_msgs/msg/MarkerArray')
 DIAGNOSTICS = Topic('/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray')
 
 QUALITY_TOPICS = (
-    CAPTURE_ALLOWED, GATE, EVENTS, POSE, POINT_ERROR, CLOCK_OFFSET, LIGHT, MARKERS, DIAGNOSTICS)
-"""What the annotated bag holds."""
+    CAPTURE_ALLOWED, GATE, EVENTS, POSE, JUDGED_POSE, POINT_ERROR, CLOCK_OFFSET, LIGHT, MARKERS,
+    DIAGNOSTICS)
+"""What the recorder takes."""
 
 TIMING_VERDICT = Topic(f'{NAMESPACE}/timing_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
 POSE_VERDICT = Topic(f'{NAMESPACE}/pose_verdict', 'diagnostic_msgs/msg/DiagnosticArray')

@@ -6,30 +6,44 @@ from __future__ import annotations
 
 import os
 import platform
+import secrets
 import time
-from typing import Any, Callable, Iterable, Mapping
+from typing import Any, Callable, Iterable, Mapping, Sequence
 
 from rclpy.clock import Clock, ClockType
 from rclpy.event_handler import PublisherEventCallbacks
+from rclpy.logging import LoggingSeverity
 from rclpy.node import Node
 from rclpy.publisher import Publisher
 from rclpy.qos import QoSProfile
 from robot_mapping_qa.capture.gate import changes_the_gate
 from robot_mapping_qa.configuration import (
-    Configuration, configuration_from_parameters)
-from robot_mapping_qa.messages.factory import message_class, RclpyFactory
-from robot_mapping_qa.messages.outputs import diagnostics_message, events_message
+    Configuration, configuration_from_parameters, ConfigurationError)
+from robot_mapping_qa.configuration.model import CAMERA_INFO
+from robot_mapping_qa.messages.factory import has_header, message_class, RclpyFactory
+from robot_mapping_qa.messages.outputs import BAD_NEWS, diagnostics_message, events_message
 from robot_mapping_qa.messages.topics import DIAGNOSTICS, EVENTS, Topic
 from robot_mapping_qa.messages.verdict_message import verdict_to_message
 from robot_mapping_qa.nodes.live_settings import LiveSettings
-from robot_mapping_qa.nodes.qos import EVENT_QOS, NEWEST_QOS, OUTPUT_QOS
+from robot_mapping_qa.nodes.qos import EVENT_QOS, NEWEST_QOS, NO_EVENTS, OUTPUT_QOS
 from robot_mapping_qa.nodes.watched_topic import (
-    arrival_ns, LOOK_S, NO_EVENTS, WatchedTopic)
+    arrival_ns, LOOK_S, TYPE_MISMATCH, WatchedTopic)
 from robot_mapping_qa.rates import VERDICT_TICKS
 from robot_mapping_qa.verdicts import Event, Verdict
 
+INFO, WARN, ERROR = LoggingSeverity.INFO, LoggingSeverity.WARN, LoggingSeverity.ERROR
+
 Take = Callable[[bytes, int, int | None, int], None]
 """Takes the bytes of a message with three times, see `QualityNode.watch`."""
+
+
+def new_speaker() -> str:
+    """
+    Return what tells a node from any other of the same name, for a person and for the gate.
+
+    Each container on a robot may have a process 1, under the robot's own name: hence the number.
+    """
+    return f'process {os.getpid()} on {platform.node()} #{secrets.token_hex(4)}'
 
 
 class QualityNode(Node):
@@ -54,8 +68,7 @@ class QualityNode(Node):
         self.settings = LiveSettings(self)
         self.factory = RclpyFactory()
         self.simulated_time = bool(self.get_parameter('use_sim_time').value)
-        # The names of two nodes may be the same, what runs them is not.
-        self._speaker = f'process {os.getpid()} on {platform.node()}'
+        self._speaker = new_speaker()
         self.last_sent: Verdict | None = None
         self._ticks_since_sent = 0
         self._watched: list[WatchedTopic] = []
@@ -65,8 +78,8 @@ class QualityNode(Node):
         self._diagnostics = self.advertise(DIAGNOSTICS, OUTPUT_QOS)
         # Also pays for the first line of a log, which takes rclpy up to 0.2 s to look up its
         # caller: that must not strike when the gate has to close.
-        self.get_logger().info(
-            'streams: ' + ', '.join(stream.name for stream in self.configuration.streams))
+        self.write_log(INFO, 'streams: ' + ', '.join(
+            stream.name for stream in self.configuration.streams))
 
     def now_ns(self) -> int:
         """Return the host time, or the simulated time where the node is told to use it."""
@@ -90,10 +103,28 @@ class QualityNode(Node):
         The three times are host time in ns: when the middleware received the message, when it
         was sent, and now. Under simulated time the middleware's wall-clock times say nothing
         about the stamps: the message counts as received now and its sending is unknown.
-        Raises LookupError where the type is not installed.
+        Raises LookupError where the type is not installed, `ConfigurationError` where its
+        messages carry no time stamp.
         """
+        self.check_header(topic, type_name)
         self._watched.append(WatchedTopic(
-            self, topic, type_name, rate_hz, self._timed(take), self.tell_of_publisher))
+            self, topic, type_name, rate_hz, self._timed(take), self.tell_of_publisher,
+            *self._asked_for(topic, type_name)))
+
+    def _asked_for(self, topic: str, type_name: str) -> tuple[str, str]:
+        """Return the name that the file gives a topic, and what says which type it has."""
+        for stream in self.configuration.streams:
+            if topic == stream.topic or topic == stream.timing_topic:
+                by_default = topic == stream.timing_topic and type_name == CAMERA_INFO
+                return stream.name, 'expected' if by_default else 'the file says'
+        return '', 'expected'
+
+    def check_header(self, topic: str, type_name: str) -> None:
+        """Refuse a type that `watch` refuses, with the same errors."""
+        if not has_header(type_name):
+            raise ConfigurationError(
+                [f'{topic}: found the type {type_name}, expected one that begins with a header, '
+                 'whose stamp is what is watched'], f'parameters of {self.get_name()}')
 
     def watch_newest(self, topic: str, type_name: str, take: Take) -> None:
         """Hand over serialized messages as `watch`, but only the newest of those that wait."""
@@ -121,16 +152,38 @@ class QualityNode(Node):
 
     def tell_of_publisher(self, kind: str, topic: str, text: str) -> None:
         """Write to the log that what a publisher offers is not what was asked for."""
-        self.get_logger().warning(text)
+        self.write_log(ERROR if kind == TYPE_MISMATCH else WARN, text)
+
+    def write_log(self, severity: LoggingSeverity, text: str) -> None:
+        """
+        Write a line to the node's log.
+
+        rclpy refuses two severities from one place in the code; and the lines of a file that has
+        written one before cost it least.
+        """
+        if severity is ERROR:
+            self.get_logger().error(text)
+        elif severity is WARN:
+            self.get_logger().warning(text)
+        else:
+            self.get_logger().info(text)
 
     def publish_events(self, events: Iterable[Event]) -> None:
         """Send events, where there are any, and write them to the node's log."""
         events = tuple(events)
-        if not events:
-            return
-        self._events.publish(events_message(self.factory, events, self.now_ns()))
+        self.send_events(events)
+        self.log_events(events)
+
+    def send_events(self, events: Sequence[Event]) -> None:
+        """Send events, where there are any."""
+        if events:
+            self._events.publish(events_message(self.factory, events, self.now_ns()))
+
+    def log_events(self, events: Iterable[Event]) -> None:
+        """Write events to the node's log, one line each."""
         for event in events:
-            self.get_logger().info(f'{event.subject}: {event.kind}: {event.text}')
+            self.write_log(WARN if event.kind in BAD_NEWS else INFO,
+                           f'{event.subject}: {event.kind}: {event.text}')
 
     def publish_verdict(self, publisher: Publisher, verdict: Verdict, tick: bool) -> None:
         """

@@ -8,11 +8,11 @@ import sys
 from typing import Callable
 
 from robot_mapping_qa.camera_inputs import picture_input, unit_input
-from robot_mapping_qa.configuration import ConfigurationError
 from robot_mapping_qa.messages.outputs import camera_diagnostic
 from robot_mapping_qa.messages.topics import CAMERA_VERDICT
 from robot_mapping_qa.monitors import make_camera_monitor
 from robot_mapping_qa.nodes.base import QualityNode, Take
+from robot_mapping_qa.nodes.own_parameters import OwnParameters
 from robot_mapping_qa.nodes.qos import VERDICT_QOS
 from robot_mapping_qa.nodes.running import run_node
 from robot_mapping_qa.nodes.ticks import on_every_tick
@@ -32,9 +32,9 @@ class CameraMonitorNode(QualityNode):
         """Subscribe to pictures and unit; raises `ConfigurationError` or LookupError."""
         super().__init__('camera_monitor')
         if not self.configuration.check_cameras:
-            raise ConfigurationError(
-                ['check_cameras: found false, expected true: the gate does not listen to this '
-                 'node without it'], 'parameters of camera_monitor')
+            raise OwnParameters(self).refused(
+                'check_cameras: found false, expected true: the gate does not listen to this '
+                'node without it')
         self._monitor = make_camera_monitor(self.configuration)
         self._verdicts = self.advertise(CAMERA_VERDICT, VERDICT_QOS)
         unit = self.configuration.pose_stream
@@ -42,7 +42,8 @@ class CameraMonitorNode(QualityNode):
                    _by_receive_time(unit_input(unit, self._monitor)))
         for camera in self.configuration.cameras:
             self.watch_newest(camera.topic, camera.type,
-                              _by_receive_time(picture_input(camera, self._monitor)))
+                              _by_receive_time(picture_input(
+                                  camera, self.configuration, self._monitor)))
         on_every_tick(self, self.now_ns, self._tick)
         self.create_timer(DETAILS_S, self._send_details)
 

@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-import re
 import sys
 import time
 from typing import Any, Mapping
@@ -17,17 +16,19 @@ from rclpy.event_handler import (
     QoSRequestedIncompatibleQoSInfo, SubscriptionEventCallbacks)
 from rclpy.task import Future
 from robot_mapping_qa.capture.relay import FAULTS, GateListener, Reason
-from robot_mapping_qa.configuration import ConfigurationError
+from robot_mapping_qa.configuration.validation import TOPIC_NAME
 from robot_mapping_qa.messages.factory import make_header
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_stamp
 from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED, GATE
 from robot_mapping_qa.messages.verdict_message import ERROR, make_status, OK, WARN
 from robot_mapping_qa.nodes.base import QualityNode
-from robot_mapping_qa.nodes.qos import GATE_QOS, LATCHED_QOS
+from robot_mapping_qa.nodes.own_parameters import OwnParameters
+from robot_mapping_qa.nodes.qos import GATE_QOS, LATCHED_QOS, NO_EVENTS
 from robot_mapping_qa.nodes.relayed_sets import Member, RelayedSets
-from robot_mapping_qa.nodes.relayed_topic import NO_EVENTS, RelayedTopic, SUFFIX
+from robot_mapping_qa.nodes.relayed_topic import RelayedTopic, SUFFIX
 from robot_mapping_qa.nodes.running import run_node
+from robot_mapping_qa.timing.sets import SET_ROLES
 from std_msgs.msg import Bool
 from std_srvs.srv import Trigger
 
@@ -46,9 +47,6 @@ TRIGGER_S = 10.0
 """A capture service that has not answered for so long is given up."""
 
 _READ_NS = 1_000_000
-_NAME = re.compile(r'/?[A-Za-z_]\w*(/[A-Za-z_]\w*)*', re.ASCII)
-_TYPE = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
-_SET_ROLES = ('capture', 'geometry', 'pose')
 
 
 class CaptureRelay(QualityNode):
@@ -65,6 +63,7 @@ class CaptureRelay(QualityNode):
         super().__init__(
             'capture_relay', {'topics': [], 'trigger_service': '', 'sets': False})
         configuration = self.configuration
+        self._own = OwnParameters(self)
         self._gate = GateListener(configuration.gate.off_delay_s,
                                   configuration.timing.ahead_limit_s, self.simulated_time)
         self._gate_topics = [
@@ -102,11 +101,11 @@ class CaptureRelay(QualityNode):
             self._add_topic(
                 stream.topic, stream.type, stream.rate_hz,
                 stream.delay_limit_s or configuration.timing.delay_limit_s)
-        for topic, type_name in self._more_topics():
+        for topic, type_name in self._own.topics('topics').items():
             self._add_topic(topic, type_name, None, configuration.timing.delay_limit_s)
         if not self._topics:
-            raise _refused('streams: found none with the role capture and no topics, expected '
-                           'something to relay')
+            raise self._own.refused('streams: found none with the role capture and no topics, '
+                                    'expected something to relay')
         if members:
             self._sets = RelayedSets(
                 [self._topics[self.resolve_topic_name(stream.topic)] for stream in members],
@@ -124,36 +123,27 @@ class CaptureRelay(QualityNode):
         if sets is False:
             return ()
         if sets is True:
-            chosen = self.configuration.with_role(*_SET_ROLES)
+            chosen = self.configuration.with_role(*SET_ROLES)
         else:
             by_name = {stream.name: stream for stream in self.configuration.streams}
-            unknown = [name for name in sets if name not in by_name] if _is_list(sets) else [sets]
+            unknown = [name for name in sets if name not in by_name] if isinstance(
+                sets, (list, tuple)) else [sets]
             if unknown:
-                raise _refused(f'sets: found {unknown[0]}, expected true, false, or names of '
-                               f'streams ({", ".join(by_name)})')
+                raise self._own.refused(
+                    f'sets: found {unknown[0]}, expected true, false, or names of streams '
+                    f'({", ".join(by_name)})')
             chosen = tuple(by_name[name] for name in dict.fromkeys(sets))
         if len(chosen) < 2:
-            raise _refused(f'sets: found {len(chosen)} streams, expected two or more')
+            raise self._own.refused(f'sets: found {len(chosen)} streams, expected two or more')
         return chosen
 
-    def _more_topics(self) -> list[tuple[str, str | None]]:
-        found = self.get_parameter('topics').value
-        entries = []
-        for text in found if _is_list(found) else [found]:
-            topic, _, type_name = text.partition(' ') if isinstance(text, str) else ('', '', '')
-            if not _NAME.fullmatch(topic) or (type_name and not _TYPE.fullmatch(type_name)):
-                raise _refused(f'topics: found {text!r}, expected a list of topics, each with or '
-                               "without its type, such as '/arm/scan sensor_msgs/msg/LaserScan'")
-            entries.append((topic, type_name or None))
-        return entries
-
     def _add_trigger_service(self) -> None:
-        name = self.get_parameter('trigger_service').value
+        name = self._own.get(
+            'trigger_service', str,
+            'the name of a std_srvs/srv/Trigger service such as /front/trigger',
+            lambda value: value == '' or TOPIC_NAME.fullmatch(value))
         if name == '':
             return
-        if not isinstance(name, str) or not _NAME.fullmatch(name):
-            raise _refused(f'trigger_service: found {name!r}, expected the name of a '
-                           'std_srvs/srv/Trigger service such as /front/trigger')
         # A group of their own: a pending call must neither wait for itself nor stop the rest.
         group = ReentrantCallbackGroup()
         name = self.resolve_service_name(name)
@@ -216,16 +206,16 @@ class CaptureRelay(QualityNode):
         elif self._sets is None or topic not in self._sets:
             topic.send(data)
         else:
-            self._add_to_sets(self._sets, Member(
+            self._add_to_sets(self._sets, steady_ns, Member(
                 make_header(self.factory, stamp_ns), data, topic, stamp_ns))
 
-    def _add_to_sets(self, sets: RelayedSets, member: Member) -> None:
+    def _add_to_sets(self, sets: RelayedSets, steady_ns: int, member: Member) -> None:
         if self._gate.breaks != self._breaks:
             # Time may have gone back: what waits could keep the new messages out for ever.
             self._breaks = self._gate.breaks
             sets.clear()
         self._without_set += 1
-        sets.add(member)
+        sets.add(member, steady_ns)
 
     def _complete(self, *members: Member) -> None:
         now_ns, steady_ns = self._clocks()
@@ -278,6 +268,8 @@ class CaptureRelay(QualityNode):
         state = self._gate.state(*self._clocks())
         if state is not self._state:
             self._state = state
+            if self._sets is not None:
+                self._sets.wait_anew()
             self.get_logger().info(self._sentence(state))
             self._send_diagnostics()
 
@@ -302,10 +294,24 @@ class CaptureRelay(QualityNode):
                     f'for {off_delay_s:g} s without a break')
         return f'nothing passes: {self._gate.gate_text or "the gate is held"}'
 
+    def _lately_withheld(self, topic: RelayedTopic) -> list[str]:
+        """Return in words what of a topic was withheld since the last status for its own sake."""
+        lately = topic.lately_withheld()
+        limits = {
+            Reason.STAMP_OLD: f'with stamps more than {topic.delay_limit_ns * 1e-9:g} s old',
+            Reason.STAMP_AHEAD: 'with stamps more than '
+                                f'{self.configuration.timing.ahead_limit_s:g} s ahead of the host',
+            Reason.UNREADABLE: 'that could not be read'}
+        return [f'{topic.topic}: {lately[reason]} messages withheld {text}'
+                for reason, text in limits.items() if lately[reason]]
+
     def _send_diagnostics(self) -> None:
         topics = self._topics.values()
         sentences = [self._sentence(self._state)]
         sentences += [topic.trouble for topic in topics if topic.trouble]
+        sentences += [text for topic in topics for text in self._lately_withheld(topic)]
+        if self._sets is not None and (incomplete := self._sets.trouble(time.monotonic_ns())):
+            sentences.append(incomplete)
         level = OK if self._state is None and len(sentences) == 1 else (
             ERROR if self._state in FAULTS else WARN)
         values: dict[str, Any] = {
@@ -323,14 +329,6 @@ class CaptureRelay(QualityNode):
             values[f'withheld{topic.topic}'] = sum(topic.withheld.values())
         self.publish_diagnostics([make_status(
             self.factory, DIAGNOSTIC_PREFIX + 'relay', level, '; '.join(sentences), values)])
-
-
-def _is_list(value: Any) -> bool:
-    return isinstance(value, (list, tuple))
-
-
-def _refused(problem: str) -> ConfigurationError:
-    return ConfigurationError([problem], 'parameters of capture_relay')
 
 
 def main() -> int:

@@ -12,17 +12,17 @@ from typing import Any, Callable, Iterable, Mapping
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.host.host_clock import HostClockWatch
 from robot_mapping_qa.host.time_server_client import TimeServerClient
-from robot_mapping_qa.messages.angular_velocity import read_angular_velocity
+from robot_mapping_qa.messages.angular_velocity import (
+    angular_velocity_reader, AngularVelocity)
 from robot_mapping_qa.messages.clock_outputs import (
     comparison_diagnostic, host_diagnostic, sets_diagnostic, time_server_diagnostic)
 from robot_mapping_qa.messages.factory import MessageFactory
-from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
-from robot_mapping_qa.timing.angular_velocity import AngularVelocityFromPoses
+from robot_mapping_qa.messages.serialized import MalformedMessage
 from robot_mapping_qa.timing.comparison import compare, offset_sentence
 from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.figures import StreamFigures
 from robot_mapping_qa.timing.motion_offset import MotionOffset, MotionOffsetEstimate
-from robot_mapping_qa.timing.sets import SetStatistics
+from robot_mapping_qa.timing.sets import SET_QUEUE, SET_ROLES, SetStatistics
 from robot_mapping_qa.timing.two_way import Sample
 from robot_mapping_qa.verdicts import Event
 
@@ -34,9 +34,6 @@ ESTIMATE_EVERY_S = 5.0
 
 EARLIER_S = 60.0
 """A comparison is held against that of a minute before, to see a delay that changed."""
-
-SET_QUEUE = 100
-SET_ROLES = ('pose', 'capture', 'geometry')
 
 
 class ClockSurvey:
@@ -55,7 +52,9 @@ class ClockSurvey:
                         if unit.time_server and not simulated_time else None)
         self._server_said = ''
         self._host = None if simulated_time else HostClockWatch()
-        self._motion = {s.name: MotionOffset(WINDOW_S) for s in configuration.with_role('motion')}
+        # A stream that is timed by another topic shows no motion there.
+        self._motion = {s.name: MotionOffset(WINDOW_S) for s in configuration.with_role('motion')
+                        if s.timing_topic is None}
         self._estimates: dict[str, MotionOffsetEstimate] = {}
         self._due_s = 0.0
         # An estimate takes tens of milliseconds, on a busy computer far more: the verdicts, for
@@ -79,32 +78,28 @@ class ClockSurvey:
                 place, stamp_ns, receive_ns))
         if stream.role == 'pose' and self._motion:
             takers.append(self._unit_taker(stream))
-        elif stream.role == 'motion':
-            offset, type_name = self._motion[stream.name], stream.type
-
-            def take_motion(_stamp_ns: int, _receive_ns: int, data: bytes) -> None:
-                rate = _rate(data, type_name)
-                if rate is not None:
-                    offset.add_stream(*rate)
-            takers.append(take_motion)
+        elif stream.name in self._motion:
+            takers.append(self._motion_taker(stream))
 
         def take(stamp_ns: int, receive_ns: int, data: bytes) -> None:
             for one in takers:
                 one(stamp_ns, receive_ns, data)
         return take
 
-    def _unit_taker(self, stream: Stream) -> Callable[[int, int, bytes], None]:
-        from_poses = AngularVelocityFromPoses()
-        read, type_name = POSE_READERS[stream.type], stream.type
+    def _motion_taker(self, stream: Stream) -> Callable[[int, int, bytes], None]:
+        offset, read = self._motion[stream.name], _rate_reader(stream)
 
         def take(_stamp_ns: int, _receive_ns: int, data: bytes) -> None:
-            rate = _rate(data, type_name)
-            if rate is None:
-                try:
-                    pose = read(data)
-                except MalformedMessage:
-                    return
-                rate = from_poses.add(pose.stamp_ns, *pose.quaternion.tolist())
+            rate = read(data)
+            if rate is not None:
+                offset.add_stream(*rate)
+        return take
+
+    def _unit_taker(self, stream: Stream) -> Callable[[int, int, bytes], None]:
+        read = _rate_reader(stream)
+
+        def take(_stamp_ns: int, _receive_ns: int, data: bytes) -> None:
+            rate = read(data)
             if rate is None:
                 return
             for offset in self._motion.values():
@@ -178,10 +173,14 @@ class ClockSurvey:
             self._host.close()
 
 
-def _rate(data: bytes, type_name: str) -> tuple[int, float, float, float] | None:
-    """Return stamp and angular velocity; None where it is not measured or not readable."""
-    try:
-        return read_angular_velocity(data, type_name)
-    except MalformedMessage:
-        # Counted where the stamp is read.
-        return None
+def _rate_reader(stream: Stream) -> Callable[[bytes], AngularVelocity | None]:
+    """Return what reads stamp and angular velocity; None where they are not known."""
+    read = angular_velocity_reader(stream.type)
+
+    def rate(data: bytes) -> AngularVelocity | None:
+        try:
+            return read(data)
+        except MalformedMessage:
+            # Counted where the stamp is read.
+            return None
+    return rate

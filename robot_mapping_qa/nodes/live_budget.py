@@ -17,7 +17,11 @@ _LONGEST_GAP_S = 1.0
 
 
 class LiveBudget:
-    """The budget of each capture stream at the newest pose; the gate does not decide by it."""
+    """
+    The budget of each capture stream at the newest judged pose; the gate does not decide by it.
+
+    Everything is in the frame of the unit's own poses.
+    """
 
     def __init__(self, views: Mapping[str, View]) -> None:
         """Keep how the capture streams look at the structure, by name."""
@@ -28,16 +32,18 @@ class LiveBudget:
         self._timing: Verdict | None = None
 
     def take_verdict(self, verdict: Verdict) -> None:
-        """Take what a monitor knows: whether the covariance is worth anything, time errors."""
+        """Take what a monitor knows: the distance to the structure, time errors."""
         if verdict.source == 'pose':
-            self._known = verdict.figures.get('point_error_m') is not None
-            self._distance_m = verdict.figures.get('working_distance_m')
+            # While the unit is silent there is none: the last pose says nothing about now.
+            self._distance_m = None if verdict.figures.get('point_error_m') is None else (
+                verdict.figures.get('working_distance_m'))
         elif verdict.source == 'timing':
             self._timing = verdict
 
-    def take_pose(self, pose: Odometry) -> None:
-        """Take the newest pose with its covariance."""
+    def take_judged_pose(self, pose: Odometry, is_known: bool) -> None:
+        """Take the newest judged pose, and whether its covariance is worth anything."""
         self._poses = (self._poses[1], pose)
+        self._known = is_known
 
     def figures(self) -> dict[str, float]:
         """

@@ -12,11 +12,12 @@ from typing import Any, Callable
 from diagnostic_msgs.msg import DiagnosticArray
 from robot_mapping_qa.capture.gate import leaves_the_gate_alone
 from robot_mapping_qa.configuration import Stream
+from robot_mapping_qa.contents import Reader
 from robot_mapping_qa.messages.outputs import (
-    point_error_message, pose_diagnostic, pose_message)
+    judged_pose_message, point_error_message, pose_diagnostic, pose_message)
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS
 from robot_mapping_qa.messages.topics import (
-    CAMERA_VERDICT, POINT_ERROR, POSE, POSE_VERDICT, REBASE_SERVICE)
+    CAMERA_VERDICT, JUDGED_POSE, POINT_ERROR, POSE, POSE_VERDICT, REBASE_SERVICE)
 from robot_mapping_qa.messages.verdict_message import verdict_from_message
 from robot_mapping_qa.monitors import make_pose_monitor
 from robot_mapping_qa.nodes.base import QualityNode
@@ -28,7 +29,7 @@ from std_srvs.srv import Trigger
 from tf_transformations import euler_from_quaternion
 
 OUTPUTS_S = 0.1
-"""Pose and point error are sent this often; the verdicts do not wait for it."""
+"""Poses and point error are sent this often; the verdicts do not wait for it."""
 
 DETAILS_S = 1.0
 """Diagnostics are sent this often."""
@@ -45,7 +46,9 @@ class PoseMonitor(QualityNode):
         self._monitor = make_pose_monitor(self.configuration)
         self._verdicts = self.advertise(POSE_VERDICT, VERDICT_QOS)
         self._poses = self.advertise(POSE, OUTPUT_QOS)
+        self._judged_poses = self.advertise(JUDGED_POSE, OUTPUT_QOS)
         self._point_errors = self.advertise(POINT_ERROR, OUTPUT_QOS)
+        self._sent_stamp_ns: int | None = None
         self.create_service(Trigger, REBASE_SERVICE, self._rebase)
         self.watch(stream.topic, stream.type, stream.rate_hz, self._take)
         # A cloud takes tens of milliseconds on a busy computer: the verdicts do not wait for it.
@@ -79,10 +82,10 @@ class PoseMonitor(QualityNode):
             # The gate, which takes the same messages, writes to the log what is wrong with it.
             return
 
-    def _beside(self, job: Callable[[], Any], done: Callable[[Any], None]) -> None:
-        """Do a job in the worker, unless it has not finished the last; see `_collect`."""
+    def _beside(self, data: bytes, read: Reader, done: Callable[[Any], None]) -> None:
+        """Have a message read by the worker, if it has finished the last; see `_collect`."""
         if not self._jobs:
-            self._jobs.append((self._worker.submit(job), done))
+            self._jobs.append((self._worker.submit(read, data), done))
 
     def _collect(self) -> None:
         """Hand over the results that the worker has by now, in the executor's thread."""
@@ -118,9 +121,12 @@ class PoseMonitor(QualityNode):
         self.publish_events(events)
 
     def _send_outputs(self) -> None:
-        pose = self._monitor.estimate()
-        if pose is not None:
+        pose, judgement = self._monitor.corrected_pose(), self._monitor.judged_pose()
+        # While the unit is silent its last pose is not sent again: it would look like a new one.
+        if pose is not None and judgement is not None and pose.stamp_ns != self._sent_stamp_ns:
+            self._sent_stamp_ns = pose.stamp_ns
             self._poses.publish(pose_message(self.factory, pose))
+            self._judged_poses.publish(judged_pose_message(self.factory, *judgement))
         error_m = self._monitor.verdict(self.now_ns()).figures['point_error_m']
         if error_m is not None:
             self._point_errors.publish(point_error_message(self.factory, error_m))
@@ -133,7 +139,7 @@ class PoseMonitor(QualityNode):
 
     def _orientation(self) -> dict[str, float]:
         """Return roll, pitch and yaw (REP 103): a person cannot read a quaternion."""
-        pose = self._monitor.estimate()
+        pose = self._monitor.corrected_pose()
         if pose is None:
             return {}
         angles = euler_from_quaternion(pose.quaternion)

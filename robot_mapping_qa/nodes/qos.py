@@ -4,8 +4,18 @@
 
 from __future__ import annotations
 
+from typing import Iterable, NamedTuple
+
 from rclpy.duration import Duration
+from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
+
+NO_EVENTS = SubscriptionEventCallbacks(use_default_callbacks=False)
+"""
+For subscriptions that need no word of a mismatch: each event costs time at every turn.
+
+The graph says of publishers what the middleware's events would, see `WatchedTopic`.
+"""
 
 _INFINITE_S = 9e9
 """The middlewares write no deadline as 0 or as some 292 years."""
@@ -20,14 +30,33 @@ def _profile(depth: int, reliable: bool, latched: bool = False,
         deadline=deadline or Duration())
 
 
-def stream_qos(rate_hz: float | None) -> QoSProfile:
+class Offer(NamedTuple):
+    """What every publisher of a topic can be asked for."""
+
+    reliable: bool
+    latched: bool
+
+
+def common_offer(profiles: Iterable[QoSProfile]) -> Offer:
     """
-    Return the profile to watch a stream with, before it is known what its publishers offer.
+    Return what all of some publishers offer.
+
+    A subscription that asks for more than one of them offers hears nothing from that one.
+    """
+    profiles = tuple(profiles)
+    return Offer(all(p.reliability is ReliabilityPolicy.RELIABLE for p in profiles),
+                 all(p.durability is DurabilityPolicy.TRANSIENT_LOCAL for p in profiles))
+
+
+def stream_qos(rate_hz: float | None, reliable: bool = False,
+               latched: bool = False) -> QoSProfile:
+    """
+    Return the profile to watch a stream with.
 
     Best effort and volatile match every publisher; the depth covers half a second, so that a
     short pause of this process does not look like a loss on the robot.
     """
-    return _profile(max(10, round(0.5 * (rate_hz or 20.0))), reliable=False)
+    return _profile(max(10, round(0.5 * (rate_hz or 20.0))), reliable, latched)
 
 
 def described(profile: QoSProfile) -> str:

@@ -7,7 +7,6 @@ from __future__ import annotations
 import json
 import os
 import platform
-import re
 import sys
 import time
 from typing import Any, Callable, Mapping
@@ -17,23 +16,24 @@ from rclpy.qos import (
     DurabilityPolicy, HistoryPolicy, LivelinessPolicy, QoSProfile, ReliabilityPolicy)
 from rclpy.serialization import deserialize_message
 from robot_mapping_qa import __version__
-from robot_mapping_qa.bag.background_recorder import BackgroundRecorder
+from robot_mapping_qa.bag.background_recorder import BackgroundRecorder, CLOSE_S
 from robot_mapping_qa.bag.definitions import installed_definition
 from robot_mapping_qa.bag.disk_space import DiskLimits
 from robot_mapping_qa.bag.event_notes import event_notes
 from robot_mapping_qa.bag.mcap_file import Attachment
 from robot_mapping_qa.bag.recorder import Recorder, RecordingError, Split
 from robot_mapping_qa.bag.recording_verdict import recording_text, RecordingWatch
-from robot_mapping_qa.configuration import ConfigurationError
-from robot_mapping_qa.configuration.problems import shown
 from robot_mapping_qa.configuration.validation import NODE_PARAMETERS
 from robot_mapping_qa.messages.factory import message_class
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.topics import (
     EVENTS, QUALITY_TOPICS, RECORDING_VERDICT)
 from robot_mapping_qa.messages.verdict_message import ERROR, make_status, OK, WARN
-from robot_mapping_qa.nodes.base import QualityNode
-from robot_mapping_qa.nodes.qos import EVENT_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS
+from robot_mapping_qa.nodes.base import (
+    ERROR as LOG_ERROR, INFO as LOG_INFO, QualityNode, WARN as LOG_WARN)
+from robot_mapping_qa.nodes.own_parameters import OwnParameters
+from robot_mapping_qa.nodes.qos import (
+    common_offer, EVENT_QOS, LATCHED_QOS, OUTPUT_QOS, stream_qos, VERDICT_QOS)
 from robot_mapping_qa.nodes.running import run_node
 from robot_mapping_qa.nodes.ticks import on_every_tick
 from robot_mapping_qa.verdicts import Severity
@@ -58,9 +58,9 @@ PARAMETERS: Mapping[str, Any] = {
 }
 """The node's own parameters with their defaults."""
 
-_TOPIC = re.compile(r'/?[A-Za-z_]\w*(/[A-Za-z_]\w*)*', re.ASCII)
-_TYPE = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
-_FURTHER_DEPTH = 100
+FURTHER_HZ = 200.0
+"""Stands for the rate of a further topic, which is not known: a longer queue loses nothing."""
+
 _S = 1_000_000_000
 
 
@@ -77,15 +77,16 @@ class QualityLog(QualityNode):
     def __init__(self) -> None:
         """Create the bag; raises `ConfigurationError` or LookupError."""
         super().__init__('quality_log', PARAMETERS)
-        path = self._own('bag', 'the folder of the new bag, such as -p bag:=run_1',
-                         lambda value: isinstance(value, str) and value != '')
-        pictures = self._own('pictures', 'true or false', lambda value: isinstance(value, bool))
-        split = Split(round(self._number('split_mb', 1.0) * 1e6),
-                      round(self._number('split_minutes', 0.01) * 60 * _S))
-        limits = DiskLimits(self._number('disk_warn_minutes', 0.0) * 60.0,
-                            round(self._number('disk_stop_mb', 0.0) * 1e6))
+        own = OwnParameters(self)
+        path = own.needed_path(
+            'bag', 'the folder of the new bag, such as -p bag:=run_1').absolute()
+        pictures = own.flag('pictures')
+        split = Split(round(own.number('split_mb', 1.0) * 1e6),
+                      round(own.number('split_minutes', 0.01) * 60 * _S))
+        limits = DiskLimits(own.number('disk_warn_minutes', 0.0) * 60.0,
+                            round(own.number('disk_stop_mb', 0.0) * 1e6))
         streams = self._streams(pictures)
-        self._wanted = self._further_topics()
+        self._wanted = own.topics('topics')
         self._offered: set[str] = set()
         self._told = ''
         try:
@@ -98,37 +99,12 @@ class QualityLog(QualityNode):
                 self._record(topic.name, topic.type, LATCHED_QOS if topic.latched else (
                     EVENT_QOS if topic is EVENTS else OUTPUT_QOS))
         except RecordingError as error:
-            raise ConfigurationError([str(error)], 'parameters of quality_log') from error
+            raise own.refused(str(error)) from error
+        self.write_log(LOG_INFO, f'recording to {path}')
         self._watch = RecordingWatch(limits)
         self._verdict = self.advertise(RECORDING_VERDICT, VERDICT_QOS)
         on_every_tick(self, self.now_ns, self._tick)
         self.create_timer(TELL_S, self._tell_state)
-
-    def _own(self, name: str, expected: str, is_good: Callable[[Any], bool]) -> Any:
-        value = self.get_parameter(name).value
-        if not is_good(value):
-            raise ConfigurationError([f'{name}: found {shown(value)}, expected {expected}'],
-                                     'parameters of quality_log')
-        return value
-
-    def _number(self, name: str, least: float) -> float:
-        return float(self._own(
-            name, f'a number from {least:g}', lambda value: not isinstance(value, bool)
-            and isinstance(value, (int, float)) and least <= value < float('inf')))
-
-    def _further_topics(self) -> dict[str, str | None]:
-        """Return the parameter ``topics`` as full names, each with its type where it is given."""
-        found: dict[str, str | None] = {}
-        value = self.get_parameter('topics').value
-        for text in value if isinstance(value, (list, tuple)) else [value]:
-            topic, _, type_name = text.partition(' ') if isinstance(text, str) else ('', '', '')
-            if not _TOPIC.fullmatch(topic) or (type_name and not _TYPE.fullmatch(type_name)):
-                raise ConfigurationError(
-                    [f'topics: found {shown(text)}, expected a list of topics, each with or '
-                     "without its type, such as '/arm/scan sensor_msgs/msg/LaserScan'"],
-                    'parameters of quality_log')
-            found[self.resolve_topic_name(topic)] = type_name or None
-        return found
 
     def _attachments(self) -> list[Attachment]:
         software = {
@@ -151,14 +127,15 @@ class QualityLog(QualityNode):
         return yaml.safe_dump({'/**': {'ros__parameters': groups}}, sort_keys=False)
 
     def _streams(self, pictures: bool) -> list[tuple[str, str, float | None]]:
-        """Return topic, type and rate of what is watched; LookupError for an unknown type."""
+        """Return topic, type and rate of what is watched; raises as `watch` does."""
         streams = []
         for stream in self.configuration.streams:
             streams.append((stream.watched_topic, stream.watched_type, stream.rate_hz))
             if pictures and stream.timing_topic:
                 streams.append((stream.topic, stream.type, stream.rate_hz))
-        for _, type_name, _ in streams:
-            message_class(type_name)
+        # Before there is a bag.
+        for topic, type_name, _ in streams:
+            self.check_header(topic, type_name)
         return streams
 
     def _record_stream(self, topic: str, type_name: str, rate_hz: float | None) -> None:
@@ -218,8 +195,8 @@ class QualityLog(QualityNode):
                 'lost': state.lost, 'behind_s': state.behind_s})])
         kinds = ' '.join(c.key for c in conditions)
         if kinds and kinds != self._told:
-            log = self.get_logger()
-            (log.error if level == ERROR else log.warning)(text)
+            # Not by one call of the logger: rclpy would refuse the other severity from then on.
+            self.write_log(LOG_ERROR if level == ERROR else LOG_WARN, text)
         self._told = kinds
 
     def _find(self, name: str) -> str | None:
@@ -233,24 +210,20 @@ class QualityLog(QualityNode):
             return f'{name} carries {types[0]}, expected {type_name}'
         if len(types) > 1 and not self._wanted[name]:
             return f'{name} carries {" and ".join(types)}: name the type to record'
-        # A subscription that asks for more than a publisher offers gets nothing from it.
-        profiles = [info.qos_profile for info in publishers if info.topic_type == type_name]
-        qos = QoSProfile(history=HistoryPolicy.KEEP_LAST, depth=_FURTHER_DEPTH)
-        qos.reliability = _common(
-            [p.reliability for p in profiles], ReliabilityPolicy.RELIABLE,
-            ReliabilityPolicy.BEST_EFFORT)
-        qos.durability = _common(
-            [p.durability for p in profiles], DurabilityPolicy.TRANSIENT_LOCAL,
-            DurabilityPolicy.VOLATILE)
+        offer = common_offer(
+            info.qos_profile for info in publishers if info.topic_type == type_name)
         try:
-            self._record(name, type_name, qos)
+            self._record(name, type_name, stream_qos(FURTHER_HZ, *offer))
         except (LookupError, RecordingError) as error:
             return f'{name} is not recorded: {error}'
         return None
 
     def close(self) -> None:
-        """Finish the bag."""
-        self._recorder.close()
+        """Finish the bag, unless the disk hangs."""
+        if not self._recorder.close():
+            self.get_logger().error(
+                f'the disk has not answered for {CLOSE_S:g} s: the bag is not finished; what had '
+                'reached the disk is kept')
 
 
 def offered_qos(profile: QoSProfile) -> dict[str, Any]:
@@ -265,10 +238,6 @@ def offered_qos(profile: QoSProfile) -> dict[str, Any]:
         'liveliness': LivelinessPolicy(profile.liveliness).name.lower(),
         'liveliness_lease_duration': parts(profile.liveliness_lease_duration),
         'avoid_ros_namespace_conventions': profile.avoid_ros_namespace_conventions}
-
-
-def _common(offers: list[Any], strong: Any, weak: Any) -> Any:
-    return strong if all(offer is strong for offer in offers) else weak
 
 
 def main() -> int:

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 import math
 from typing import Any, Callable, Sequence
 
@@ -12,6 +13,9 @@ from robot_mapping_qa.nodes.relayed_topic import RelayedTopic
 
 UNKNOWN_RATE_HZ = 200.0
 """A stream whose rate is not configured is taken for a fast one: a longer queue loses nothing."""
+
+UNKNOWN_PERIOD_S = 1.0
+"""For how long one is waited for, it is taken for a slow one."""
 
 
 class Member:
@@ -44,6 +48,9 @@ class RelayedSets:
         wait_s = max(topic.delay_limit_ns for topic in topics) * 1e-9 + slop_s
         fastest_hz = max(topic.rate_hz or UNKNOWN_RATE_HZ for topic in topics)
         self._queue_size = math.ceil(wait_s * fastest_hz) + 1
+        slowest_s = max(1.0 / topic.rate_hz if topic.rate_hz else UNKNOWN_PERIOD_S
+                        for topic in topics)
+        self._patience_ns = round((wait_s + 2.0 * slowest_s) * 1e9)
         self.clear()
 
     def __contains__(self, topic: RelayedTopic) -> bool:
@@ -55,8 +62,37 @@ class RelayedSets:
         self._inputs = [message_filters.SimpleFilter() for _ in self._topics]
         synchronizer = message_filters.ApproximateTimeSynchronizer(
             self._inputs, self._queue_size, self._slop_s)
-        synchronizer.registerCallback(self._complete)
+        synchronizer.registerCallback(self._tell)
+        self.wait_anew()
 
-    def add(self, member: Member) -> None:
-        """Take a message that may pass if its set becomes complete."""
+    def wait_anew(self) -> None:
+        """Count from here on the messages that come while no set is complete."""
+        self._waiting: Counter[str] = Counter()
+        self._since_ns: int | None = None
+        self._came = False
+
+    def add(self, member: Member, steady_ns: int) -> None:
+        """Take a message that may pass if its set becomes complete; by a clock nobody sets."""
+        if self._since_ns is None:
+            self._since_ns = steady_ns
+        self._came = True
+        self._waiting[member.topic.topic] += 1
         self._inputs[self._topics.index(member.topic)].signalMessage(member)
+
+    def trouble(self, steady_ns: int) -> str | None:
+        """
+        Say that messages came since the last call, and that no set has been complete for long.
+
+        Long is the longest that a message may be late and two periods of the slowest stream.
+        """
+        came, self._came = self._came, False
+        if not came or self._since_ns is None or steady_ns - self._since_ns < self._patience_ns:
+            return None
+        counts = ', '.join(
+            f'{self._waiting[topic.topic]} on {topic.topic}' for topic in self._topics)
+        return (f'no set complete for {(steady_ns - self._since_ns) * 1e-9:.0f} s: {counts}, '
+                f'none with the stamps of all within {self._slop_s:g} s')
+
+    def _tell(self, *members: Member) -> None:
+        self.wait_anew()
+        self._complete(*members)

@@ -5,36 +5,22 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Callable, Mapping, NamedTuple
+from typing import Callable, Mapping
 
-from rclpy.event_handler import PublisherEventCallbacks, SubscriptionEventCallbacks
+from rclpy.event_handler import PublisherEventCallbacks
 from rclpy.node import Node
 from rclpy.publisher import Publisher
-from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from rclpy.subscription import Subscription
 from rclpy.topic_endpoint_info import TopicEndpointInfo
 from robot_mapping_qa.capture.relay import Reason
-from robot_mapping_qa.messages.factory import message_class
-from robot_mapping_qa.nodes.qos import stream_qos
+from robot_mapping_qa.messages.factory import has_header, message_class
+from robot_mapping_qa.nodes.qos import common_offer, NO_EVENTS, Offer, stream_qos
 
 SUFFIX = '/inspection'
 """What is put behind the name of a topic or service for its gated twin."""
 
-NO_EVENTS = SubscriptionEventCallbacks(use_default_callbacks=False)
-"""For subscriptions that need no word of a mismatch: each event costs time at every turn."""
-
 NO_OFFERS = PublisherEventCallbacks(use_default_callbacks=False)
-"""The same for publishers."""
-
-_HEADER = 'std_msgs/Header'
-
-
-class _Offer(NamedTuple):
-    """What every publisher of a topic can be asked for."""
-
-    type: str
-    reliable: bool
-    latched: bool
+"""What `NO_EVENTS` is, for publishers."""
 
 
 class RelayedTopic:
@@ -61,9 +47,10 @@ class RelayedTopic:
         """Whether the messages begin with a std_msgs/Header."""
         self.passed = 0
         self.withheld: Counter[Reason] = Counter()
+        self._told: Counter[Reason] = Counter()
         self._node = node
         self._take = take
-        self._offer: _Offer | None = None
+        self._offer: tuple[str, Offer] | None = None
         self._subscription: Subscription | None = None
         self._publisher: Publisher | None = None
 
@@ -72,26 +59,32 @@ class RelayedTopic:
         offer = self._offered(self._node.get_publishers_info_by_topic(self.topic))
         if offer is None or offer == self._offer:
             return
+        type_name, (reliable, latched) = offer
         try:
-            kind = message_class(offer.type)
+            kind = message_class(type_name)
         except LookupError as error:
             self.trouble = f'{self.topic}: {error}'
             return
-        first_type = next(iter(kind.get_fields_and_field_types().values()), None)
-        self.has_header = first_type == _HEADER
+        self.has_header = has_header(type_name)
         self._offer = offer
         if self._subscription is not None:
             self._node.destroy_subscription(self._subscription)
         if self._publisher is not None:
             self._node.destroy_publisher(self._publisher)
+        # What the source offers, so that whoever reads the source can read its twin. Its deadline
+        # is not promised: in a hold there are no messages.
         self._publisher = self._node.create_publisher(
-            kind, self.topic + SUFFIX, self._qos(offer.reliable, offer.latched),
+            kind, self.topic + SUFFIX, stream_qos(self.rate_hz, reliable, latched),
             event_callbacks=NO_OFFERS)
         # Only what is sent from now on: a message kept for latecomers is too old to judge.
         self._subscription = self._node.create_subscription(
             kind, self.topic, lambda data, info: self._take(self, data, info),
-            self._qos(offer.reliable, latched=False), raw=True,
-            event_callbacks=NO_EVENTS)
+            stream_qos(self.rate_hz, reliable), raw=True, event_callbacks=NO_EVENTS)
+
+    def lately_withheld(self) -> Counter[Reason]:
+        """Return how many messages were withheld for each reason since the last call."""
+        lately, self._told = self.withheld - self._told, self.withheld.copy()
+        return lately
 
     def send(self, data: bytes) -> None:
         """Pass a message on, once connected."""
@@ -99,17 +92,14 @@ class RelayedTopic:
             self._publisher.publish(data)
             self.passed += 1
 
-    def _offered(self, publishers: list[TopicEndpointInfo]) -> _Offer | None:
+    def _offered(self, publishers: list[TopicEndpointInfo]) -> tuple[str, Offer] | None:
         types = sorted({info.topic_type for info in publishers})
         self.trouble = self._type_trouble(types)
         if self.trouble is not None:
             return None
         name = self.type or types[0]
-        profiles = [info.qos_profile for info in publishers if info.topic_type == name]
-        # A subscription that asks for more than a publisher offers gets nothing from it.
-        return _Offer(
-            name, all(p.reliability is ReliabilityPolicy.RELIABLE for p in profiles),
-            all(p.durability is DurabilityPolicy.TRANSIENT_LOCAL for p in profiles))
+        return name, common_offer(
+            info.qos_profile for info in publishers if info.topic_type == name)
 
     def _type_trouble(self, types: list[str]) -> str | None:
         if not types:
@@ -119,16 +109,3 @@ class RelayedTopic:
         if self.type is not None and self.type not in types:
             return f'{self.topic} carries {types[0]}, expected {self.type}'
         return None
-
-    def _qos(self, reliable: bool, latched: bool) -> QoSProfile:
-        """
-        Return what the source offers, so that whoever reads the source can read its twin.
-
-        Its deadline is not promised: in a hold there are no messages.
-        """
-        profile = stream_qos(self.rate_hz)
-        if reliable:
-            profile.reliability = ReliabilityPolicy.RELIABLE
-        if latched:
-            profile.durability = DurabilityPolicy.TRANSIENT_LOCAL
-        return profile

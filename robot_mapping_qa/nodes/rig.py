@@ -9,7 +9,6 @@ from collections import deque
 import importlib
 import json
 import os
-from pathlib import Path
 import sys
 import threading
 import time
@@ -19,8 +18,8 @@ import numpy as np
 from rclpy.node import Node
 from rclpy.qos import QoSProfile, ReliabilityPolicy
 from robot_mapping_qa.configuration import ConfigurationError
-from robot_mapping_qa.configuration.problems import shown
 from robot_mapping_qa.configuration.validation import NODE_PARAMETERS
+from robot_mapping_qa.nodes.own_parameters import OwnParameters
 from robot_mapping_qa.nodes.running import NodeDone, run_node
 from robot_mapping_qa.rig import load_scenario, Message, Rig, ScenarioError
 from robot_mapping_qa.rig.ros_messages import MESSAGE_TYPES, MessageBuilder
@@ -58,9 +57,10 @@ class RigNode(Node):
         super().__init__('rig', automatically_declare_parameters_from_overrides=True)
         try:
             self._refuse_unknown()
-            self._rig = self._make_rig()
-            truth_file = self._own('truth_file', str, 'a path', '')
-            self._truth_file = Path(truth_file) if truth_file else None
+            own = OwnParameters(self, 'rig')
+            self._rig = self._make_rig(own)
+            self._declare('truth_file', '')
+            self._truth_file = own.path('truth_file', 'a path')
             self._first_ns: dict[int, int] = {}
             self._lateness = Lateness()
             self._write_truth(with_path=True)
@@ -98,25 +98,20 @@ class RigNode(Node):
                 raise ScenarioError(
                     f'{name}: unknown parameter, expected one of {", ".join(PARAMETERS)}')
 
-    def _own(self, name: str, kind: type | tuple[type, ...], expected: str,
-             default: Any) -> Any:
-        """Return a parameter of the node, declared where nobody has given it."""
+    def _declare(self, name: str, default: Any) -> None:
         if not self.has_parameter(name):
-            return self.declare_parameter(name, default).value
-        value = self.get_parameter(name).value
-        if isinstance(value, bool) or not isinstance(value, kind):
-            raise ScenarioError(f'{name}: found {shown(value)}, expected {expected}')
-        return value
+            self.declare_parameter(name, default)
 
-    def _make_rig(self) -> Rig:
-        scenario = load_scenario(self._own('scenario', str, 'a name or a path', 'demo'))
-        seed = self._own('seed', int, 'a whole number of 0 or more', scenario.seed)
-        if seed < 0:
-            raise ScenarioError(f'seed: found {seed}, expected 0 or more')
-        delay_s = self._own('start_delay_s', (int, float), 'a number of seconds', 1.0)
-        if not 0.0 <= delay_s <= LONGEST_START_DELAY_S:
-            raise ScenarioError(
-                f'start_delay_s: found {delay_s!r}, expected 0 to {LONGEST_START_DELAY_S:g}')
+    def _make_rig(self, own: OwnParameters) -> Rig:
+        self._declare('scenario', 'demo')
+        scenario = load_scenario(
+            os.path.expanduser(own.get('scenario', str, 'a name or a path')))
+        self._declare('seed', scenario.seed)
+        seed = own.get('seed', int, 'a whole number of 0 or more', lambda value: value >= 0)
+        self._declare('start_delay_s', 1.0)
+        delay_s = own.get(
+            'start_delay_s', (int, float), f'a number of seconds, 0 to {LONGEST_START_DELAY_S:g}',
+            lambda value: 0.0 <= value <= LONGEST_START_DELAY_S)
         return Rig(scenario, time.time_ns() + round(delay_s * 1e9), seed)
 
     def _end_with_the_scenario(self) -> None:

@@ -9,22 +9,28 @@ from pathlib import Path
 import signal
 import sys
 import threading
-from typing import Callable, Iterable, Sequence
+from typing import Callable, Iterable, Iterator, Sequence
 
 import rclpy
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 from rclpy.impl.implementation_singleton import rclpy_implementation
 from rclpy.node import Node
 from rclpy.signals import SignalHandlerOptions
-from rclpy.utilities import remove_ros_args
-from robot_mapping_qa.configuration import check_parameter_files, ConfigurationError
-from robot_mapping_qa.configuration.parameter_file import EMPTY_LIST
-
-BAD_INPUT = 2
-"""Exit status where the user's input was refused."""
+from robot_mapping_qa.configuration import ConfigurationError
+from robot_mapping_qa.exit_status import BAD_INPUT
+from robot_mapping_qa.nodes.arguments import read_arguments, refusal
+from robot_mapping_qa.nodes.node_help import help_text, usage
 
 LONGEST_WAIT_S = 0.2
 """How long an idle node may take to notice a signal."""
+
+SWITCH_S = 0.0005
+"""
+How soon a thread beside the executor's, as the one that judges clouds, must give way to it.
+
+With Python's 5 ms a message that comes meanwhile waits so long, and again each time that the
+operating system takes the other thread from its core before those are over.
+"""
 
 
 class NodeDone(Exception):
@@ -41,19 +47,20 @@ def run_nodes(make_nodes: Iterable[Callable[[], Node]],
     """
     Spin nodes in one executor until interrupted or one is done, and return the exit status.
 
+    It is 0, however early SIGINT or SIGTERM comes, and 2 where the user's input was refused.
+
     A node may have a ``close()`` for last words such as a final message or a closed file: it
     runs while the middleware is still up, which is why the signals are handled here. The node
     made last is closed first.
     """
     given = list(sys.argv if arguments is None else arguments)
-    usage = f'{Path(given[0]).stem} --ros-args --params-file FILE [-p NAME:=VALUE]'
+    name = Path(given[0]).stem
     if {'-h', '--help'} & set(given[1:]):
-        print(f'usage: {usage}\n\n'
-              'A ROS 2 node. FILE names the streams: start from config/streams.yaml; the README '
-              'lists every key.')
+        print(help_text(name))
         return 0
+    stop = _stop_on_signals()
     try:
-        _check_arguments(given, usage)
+        sources = read_arguments(given, usage(name))
         rclpy.init(args=given, signal_handler_options=SignalHandlerOptions.NO)
     except ConfigurationError as error:
         print(error, file=sys.stderr)
@@ -62,29 +69,20 @@ def run_nodes(make_nodes: Iterable[Callable[[], Node]],
         # An error of rcl: its first line says which file or argument is wrong.
         print(str(error).splitlines()[0], file=sys.stderr)
         return BAD_INPUT
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda _number, _frame: stop.set())
     nodes: list[Node] = []
     executor = SingleThreadedExecutor()
     try:
-        for make_node in make_nodes:
-            try:
-                nodes.append(make_node())
-            except LookupError as error:
-                # A message type that is not installed. Later on it would be a fault of the node.
-                raise ConfigurationError([str(error)], 'parameters') from error
-            except rclpy_implementation.RCLError as error:
-                # The middleware cannot do what is asked for, such as security without keys.
-                raise ConfigurationError([str(error).splitlines()[0]], 'middleware') from error
-            executor.add_node(nodes[-1])
+        for node in _made(make_nodes, stop):
+            nodes.append(node)
+            executor.add_node(node)
         # What imports and nodes have made stays: without this the garbage collector's look
         # through it stops everything for some 30 ms now and then.
         gc.freeze()
+        sys.setswitchinterval(SWITCH_S)
         while not stop.is_set():
             executor.spin_once(timeout_sec=LONGEST_WAIT_S)
     except ConfigurationError as error:
-        print(error, file=sys.stderr)
+        print(refusal(error, sources), file=sys.stderr)
         return BAD_INPUT
     except (NodeDone, ExternalShutdownException):
         pass
@@ -99,24 +97,25 @@ def run_nodes(make_nodes: Iterable[Callable[[], Node]],
     return 0
 
 
-def _check_arguments(given: Sequence[str], usage: str) -> None:
-    """
-    Refuse what rcl and rclpy would pass over without a word.
+def _stop_on_signals() -> threading.Event:
+    """Take the signals over; return what is set by one."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda _number, _frame: stop.set())
+    return stop
 
-    Raises `ConfigurationError`, and RuntimeError with rcl's own words.
-    """
-    try:
-        stray = str(remove_ros_args(given)[1:])
-    except RuntimeError as error:
-        # rclpy does not export this class. Its text is the list of the arguments.
-        if type(error).__name__ != 'UnknownROSArgsError':
-            raise
-        stray = str(error)
-    if stray != '[]':
-        raise ConfigurationError([f'unknown {stray}, expected {usage}'], 'arguments')
-    pairs = list(zip(given, given[1:]))
-    check_parameter_files(file for flag, file in pairs if flag == '--params-file')
-    for flag, rule in pairs:
-        name, _, value = rule.partition(':=')
-        if flag in ('-p', '--param') and value.strip() == '[]':
-            raise ConfigurationError([f'{name}: {EMPTY_LIST}'], 'arguments')
+
+def _made(make_nodes: Iterable[Callable[[], Node]], stop: threading.Event) -> Iterator[Node]:
+    """Make the nodes one after another, until told to stop; raises `ConfigurationError`."""
+    for make_node in make_nodes:
+        if stop.is_set():
+            return
+        try:
+            node = make_node()
+        except LookupError as error:
+            # A message type that is not installed. Later on it would be a fault of the node.
+            raise ConfigurationError([str(error)], 'parameters') from error
+        except rclpy_implementation.RCLError as error:
+            # The middleware cannot do what is asked for, such as security without keys.
+            raise ConfigurationError([str(error).splitlines()[0]], 'middleware') from error
+        yield node

@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 import asyncio
-from pathlib import Path
 import sys
 import time
 from typing import Any
@@ -14,7 +13,6 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseWithCovarianceStamped
 from rclpy.client import Client
 from rclpy.clock import Clock, ClockType
-from robot_mapping_qa.configuration import ConfigurationError
 from robot_mapping_qa.configuration.problems import shown
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_pose_with_covariance
@@ -22,10 +20,10 @@ from robot_mapping_qa.messages.topics import (
     CAPTURE_ALLOWED, DIAGNOSTICS, EVENTS, GATE, HOLD_SERVICE, LIGHT, MARKERS, POSE)
 from robot_mapping_qa.messages.verdict_message import make_status, OK
 from robot_mapping_qa.nodes.base import QualityNode
+from robot_mapping_qa.nodes.own_parameters import OwnParameters
 from robot_mapping_qa.nodes.qos import (
-    EVENT_QOS, GATE_QOS, LATCHED_QOS, OUTPUT_QOS, VERDICT_QOS)
+    EVENT_QOS, GATE_QOS, LATCHED_QOS, NO_EVENTS, OUTPUT_QOS, VERDICT_QOS)
 from robot_mapping_qa.nodes.running import run_node
-from robot_mapping_qa.nodes.watched_topic import NO_EVENTS
 from robot_mapping_qa.page.access import read_tokens, TokenFileError
 from robot_mapping_qa.page.listening import ListeningError, open_port
 from robot_mapping_qa.page.server import HoldAnswer, HoldRequest, PageServer
@@ -91,33 +89,27 @@ class SitePage(QualityNode):
             self.get_logger().error(f'{POSE.name}: {error}', throttle_duration_sec=1.0)
 
     def _serve(self) -> tuple[PageServer, ServerThread]:
-        address = self._own('listen_address', str, 'an IP address such as 127.0.0.1')
-        port = self._own('port', int, 'a whole number from 0 to 65535')
-        if not 0 <= port <= 65535:
-            raise _refused(f'port: found {port}, expected a whole number from 0 to 65535')
-        file = self._own('token_file', str, 'the path of a file')
+        own = OwnParameters(self)
+        address = own.get('listen_address', str, 'an IP address such as 127.0.0.1')
+        port = own.get('port', int, 'a whole number from 0 to 65535',
+                       lambda value: 0 <= value <= 65535)
+        file = own.path('token_file', 'the path of a file')
         names = self.get_parameter('host_names').value
         if isinstance(names, (str, bytes)) or not hasattr(names, '__iter__') or not all(
                 isinstance(name, str) for name in names):
-            raise _refused(f'host_names: found {shown(names)}, expected a list of names')
+            raise own.refused(f'host_names: found {shown(names)}, expected a list of names')
         try:
-            tokens = read_tokens(Path(file).expanduser()) if file else None
+            tokens = read_tokens(file) if file else None
             listener = open_port(address, port, tokens is not None)
         except TokenFileError as error:
-            raise _refused(f'token_file: {error}') from error
+            raise own.refused(f'token_file: {error}') from error
         except ListeningError as error:
-            raise _refused(str(error)) from error
+            raise own.refused(str(error)) from error
         address, port = listener.getsockname()[:2]
         server = PageServer(self._ask_gate, tokens, names, f'mapping_qa_page_{port}')
         self.get_logger().info(f'page on http://{address}:{port}/' + (
             '' if tokens is None else '?token=... with a token of the file'))
         return server, ServerThread(server, listener)
-
-    def _own(self, name: str, kind: type, expected: str) -> Any:
-        value = self.get_parameter(name).value
-        if not isinstance(value, kind) or isinstance(value, bool):
-            raise _refused(f'{name}: found {shown(value)}, expected {expected}')
-        return value
 
     def _send(self) -> None:
         self._state.gate.publishers = self.count_publishers(CAPTURE_ALLOWED.name)
@@ -153,10 +145,6 @@ class SitePage(QualityNode):
     def close(self) -> None:
         """End every connection."""
         self._thread.close()
-
-
-def _refused(problem: str) -> ConfigurationError:
-    return ConfigurationError([problem], 'parameters of site_page')
 
 
 def _settle(answered: asyncio.Future, answer: Any) -> None:

@@ -55,9 +55,10 @@ class SyncMonitor(QualityNode):
         self.watch(stream.watched_topic, stream.watched_type, stream.rate_hz, take)
 
     def tell_of_publisher(self, kind: str, topic: str, text: str) -> None:
-        """Tell as an event what every node that watches the topic writes to its log."""
+        """Tell as an event, too, what every node that watches the topic writes to its log."""
         now_ns = self.now_ns()
-        self.publish_events([Event(kind, topic, now_ns, now_ns, text)])
+        self.send_events([Event(kind, topic, now_ns, now_ns, text)])
+        super().tell_of_publisher(kind, topic, text)
 
     def _happened(self, events: Sequence[Event]) -> None:
         self._survey.happened(events)

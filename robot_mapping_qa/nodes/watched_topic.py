@@ -7,12 +7,11 @@ from __future__ import annotations
 import time
 from typing import Any, Callable, Mapping
 
-from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.node import Node
 from rclpy.qos import ReliabilityPolicy
 from rclpy.subscription import Subscription
 from robot_mapping_qa.messages.factory import message_class
-from robot_mapping_qa.nodes.qos import described, stream_qos
+from robot_mapping_qa.nodes.qos import common_offer, described, NO_EVENTS, stream_qos
 
 LOOK_S = 0.2
 """How often the graph is asked for the publishers of a topic that has none yet."""
@@ -22,9 +21,6 @@ LOOKS_BETWEEN = 5
 
 QOS_MISMATCH, TYPE_MISMATCH, STORM = 'qos_mismatch', 'type_mismatch', 'storm'
 """Kinds of what is told, as in `verdicts.EVENT_KINDS`."""
-
-NO_EVENTS = SubscriptionEventCallbacks(use_default_callbacks=False)
-"""The graph says of publishers what the middleware's events would, see `WatchedTopic`."""
 
 STORM_TIMES = 5.0
 """A topic that sends so many times more than it should is a storm, if it goes on."""
@@ -68,11 +64,12 @@ class WatchedTopic:
 
     ``received(data, info)`` gets every serialized message; ``tell(kind, topic, text)`` is called
     where a publisher's offer or type does not match what was asked for, and of a storm.
+    ``stream`` is the topic's name in the parameter file, ``source`` what says which type it has.
     """
 
     def __init__(self, node: Node, topic: str, type_name: str, rate_hz: float | None,
-                 received: Callable[..., None],
-                 tell: Callable[[str, str, str], None]) -> None:
+                 received: Callable[..., None], tell: Callable[[str, str, str], None],
+                 stream: str = '', source: str = 'expected') -> None:
         """Wait for `look`; raises LookupError where the type is not installed."""
         self.topic = node.resolve_topic_name(topic)
         self.type = type_name
@@ -81,6 +78,8 @@ class WatchedTopic:
         self._rate_hz = rate_hz
         self._received = received
         self._tell = tell
+        self._said = f'{stream}: {self.topic}' if stream else self.topic
+        self._source = source
         self._subscription: Subscription | None = None
         self._reliable = False
         self._strange_types: list[str] = []
@@ -99,11 +98,11 @@ class WatchedTopic:
         if self._subscription is not None and self._looks % LOOKS_BETWEEN:
             return
         publishers = self._node.get_publishers_info_by_topic(self.topic)
-        self._note_types(sorted({info.topic_type for info in publishers} - {self.type}))
+        self._note_types({info.topic_type for info in publishers})
         offers = [info.qos_profile for info in publishers if info.topic_type == self.type]
         if not offers:
             return
-        reliable = all(offer.reliability is ReliabilityPolicy.RELIABLE for offer in offers)
+        reliable = common_offer(offers).reliable
         if self._subscription is None:
             self._subscribe(reliable)
         elif reliable != self._reliable:
@@ -114,7 +113,7 @@ class WatchedTopic:
                 offer = next(offer for offer in offers
                              if offer.reliability is not ReliabilityPolicy.RELIABLE)
                 self._tell(QOS_MISMATCH, self.topic, (
-                    f'{self.topic}: a publisher offers {described(offer)}, asked for was '
+                    f'{self._said}: a publisher offers {described(offer)}, asked for was '
                     f'{described(asked)}; best effort is asked for from now on'))
 
     def _look_for_storm(self) -> None:
@@ -132,25 +131,24 @@ class WatchedTopic:
         self._deaf_until_s = now_s + STORM_PAUSE_S
         expected = f'{self._rate_hz:g} Hz' if self._rate_hz else f'at most {UNKNOWN_HZ:g} Hz'
         self._tell(STORM, self.topic, (
-            f'{self.topic}: more than {rate_hz:.0f} messages a second, expected {expected}: it is '
-            f'not heard for {STORM_PAUSE_S:g} s'))
+            f'{self._said}: more than {rate_hz:.0f} messages a second, expected {expected}: it '
+            f'is not heard for {STORM_PAUSE_S:g} s'))
 
     def _take(self, data: bytes, info: Mapping[str, Any]) -> None:
         self._count += 1
         self._received(data, info)
 
     def _subscribe(self, reliable: bool) -> None:
-        profile = stream_qos(self._rate_hz)
-        if reliable:
-            profile.reliability = ReliabilityPolicy.RELIABLE
         self._reliable = reliable
         self._subscription = self._node.create_subscription(
-            self._class, self.topic, self._take, profile, raw=True,
+            self._class, self.topic, self._take, stream_qos(self._rate_hz, reliable), raw=True,
             event_callbacks=NO_EVENTS)
 
-    def _note_types(self, strange: list[str]) -> None:
+    def _note_types(self, types: set[str]) -> None:
+        strange = sorted(types - {self.type})
         if strange and strange != self._strange_types:
+            also, it = ('also ', 'that') if self.type in types else ('', 'it')
             self._tell(TYPE_MISMATCH, self.topic, (
-                f'{self.topic}: a publisher sends {" and ".join(strange)}, expected {self.type}: '
-                'it is not heard'))
+                f'{self._said} is {also}sent as {" and ".join(strange)}, {self._source} '
+                f'{self.type}: {it} is not heard'))
         self._strange_types = strange

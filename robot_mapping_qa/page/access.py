@@ -10,8 +10,11 @@ import hashlib
 import hmac
 from ipaddress import ip_address, IPv6Address
 from pathlib import Path
-from typing import Iterable, Mapping
+from typing import Iterable, Mapping, Sequence
 from urllib.parse import urlsplit
+
+RIGHTS = ('look', 'hold')
+"""The words of a token file that say what a token is for."""
 
 LEAST_LENGTH = 16
 """Shorter tokens can be guessed over a network: 16 letters of base64 are 96 bits."""
@@ -86,18 +89,31 @@ def read_tokens(path: Path) -> Tokens:
         words = line.split()
         if not words or words[0].startswith('#'):
             continue
-        if len(words) != 2 or words[0] not in ('look', 'hold'):
-            raise TokenFileError(
-                f"{path}, line {number}: expected 'look TOKEN' or 'hold TOKEN'")
+        if len(words) != 2 or words[0] not in RIGHTS:
+            raise TokenFileError(f"{path}, line {number}: expected 'look TOKEN' or 'hold TOKEN', "
+                                 f'found {_told(words)}')
         if len(words[1]) < LEAST_LENGTH or not words[1].isascii():
+            found = str(len(words[1])) if words[1].isascii() else 'others among them'
             raise TokenFileError(
-                f'{path}, line {number}: expected a token of {LEAST_LENGTH} ASCII letters or '
-                "more, such as 'python3 -c \"import secrets; print(secrets.token_urlsafe())\"' "
-                'gives')
+                f'{path}, line {number}: expected a token of {LEAST_LENGTH} ASCII characters or '
+                f'more, found {found}; \'python3 -c "import secrets; '
+                'print(secrets.token_urlsafe())"\' gives one')
         rights[words[1]] = Right[words[0].upper()]
     if not rights:
         raise TokenFileError(f'{path} holds no token')
     return Tokens(rights)
+
+
+def _told(words: Sequence[str]) -> str:
+    """Return what is wrong with the words of a line, of which each may be a secret but a right."""
+    if len(words) != 2:
+        return f'{len(words)} word{"s" * (len(words) > 1)}'
+    first, second = words
+    if second in RIGHTS:
+        return 'them the other way round'
+    # A word such as admin is a mistake that must be seen; what could be a token is not shown.
+    return (f'{first!r} in front' if len(first) < LEAST_LENGTH and first.isalpha()
+            else 'another word in front')
 
 
 def host_name(host: str) -> str | None:

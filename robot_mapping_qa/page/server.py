@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import asyncio
+from html import escape
 from importlib import resources
 import json
 from typing import Awaitable, Callable, NamedTuple, Sequence
@@ -22,6 +23,9 @@ FILES = {
     '/icon.svg': ('icon.svg', 'image/svg+xml'),
 }
 """All there is to fetch; nothing is looked up by what a request names."""
+
+NO_ICON = '/favicon.ico'
+"""Is answered with nothing: the page names an icon of its own."""
 
 HEADERS = {
     'Cache-Control': 'no-store',
@@ -46,6 +50,11 @@ COOKIE_AGE_S = 30 * 86400
 
 _NO_TOKEN = ('This page needs its token: open it once with /?token=TOKEN behind the address, '
              'then this browser is known.')
+_WRONG_TOKEN = "This token is not in the robot's token file."
+# Without the width a phone shows it as small as on a desk.
+_REFUSAL = ('<!doctype html><html lang="en"><meta charset="utf-8">'
+            '<meta name="viewport" content="width=device-width, initial-scale=1">'
+            '<title>robot</title><h2>{}</h2></html>\n')
 # The page goes on by itself, as a browser sends a strict cookie only with what came from here.
 _WELCOME = ('<!doctype html><meta charset="utf-8"><meta http-equiv="refresh" content="0;url=/">'
             '<title>robot</title><a href="/">go on</a>\n')
@@ -99,6 +108,7 @@ class PageServer:
             client_max_size=LONGEST_BODY, middlewares=[self._guard])
         for path in FILES:
             self.application.router.add_get(path, self._file, allow_head=False)
+        self.application.router.add_get(NO_ICON, self._no_icon, allow_head=False)
         self.application.router.add_get('/stream', self._stream, allow_head=False)
         self.application.router.add_post('/hold', self._hold)
 
@@ -114,7 +124,11 @@ class PageServer:
             response = await handler(request) if welcome is None else welcome
         except web.HTTPException as error:
             self.refused += 1
-            response = web.Response(status=error.status, text=f'{error.text}\n')
+            # A person opens the page, its script fetches the rest.
+            response = web.Response(
+                status=error.status, text=_REFUSAL.format(escape(error.text or '')),
+                content_type='text/html') if request.path == '/' else web.Response(
+                    status=error.status, text=f'{error.text}\n')
             if error.status == 401:
                 response.headers['WWW-Authenticate'] = 'Bearer'
         if not response.prepared:
@@ -134,6 +148,9 @@ class PageServer:
 
     def _admit(self, request: web.Request) -> web.Response | None:
         """Refuse who has no right; return an answer where a token was given in the address."""
+        if request.path == NO_ICON:
+            # Browsers ask for it by themselves, also where they were refused.
+            return None
         if self._tokens is not None and request.path == '/' and 'token' in request.query:
             token = request.query['token']
             if self._tokens.right_of_token(token) is not Right.NOTHING:
@@ -142,7 +159,9 @@ class PageServer:
                                     max_age=COOKIE_AGE_S, httponly=True, samesite='Strict')
                 return response
         if self._right(request) is Right.NOTHING:
-            raise web.HTTPUnauthorized(text=_NO_TOKEN)
+            given = request.query.get('token') or request.headers.get(
+                'Authorization') or request.cookies.get(self._cookie_name)
+            raise web.HTTPUnauthorized(text=_WRONG_TOKEN if given else _NO_TOKEN)
         return None
 
     def _right(self, request: web.Request) -> Right:
@@ -157,6 +176,9 @@ class PageServer:
     async def _file(self, request: web.Request) -> web.Response:
         body, kind = self._files[request.path]
         return web.Response(body=body, content_type=kind, charset='utf-8')
+
+    async def _no_icon(self, _request: web.Request) -> web.Response:
+        return web.Response(status=204)
 
     async def _stream(self, request: web.Request) -> web.StreamResponse:
         if self.viewers >= MOST_VIEWERS:

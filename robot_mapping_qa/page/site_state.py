@@ -22,6 +22,9 @@ EVENTS_KEPT = 20
 MOST_PIECES, MOST_POINTS, MOST_PLACES = 40, 400, 200
 """Twice what the gate sends: a stranger on a topic must not fill the memory."""
 
+FARTHEST_M = 1e9
+"""No path on the planet leads farther; what does, or is not a number, is left out."""
+
 DIAGNOSTICS_LOST_NS = 5_000_000_000
 """Diagnostics come once a second; for so long what they said last is shown."""
 
@@ -52,7 +55,7 @@ class SiteState:
 
     def take_pose(self, pose: Odometry, steady_ns: int) -> None:
         """Take a message of `pose`."""
-        if all(map(isfinite, (*pose.position_m.tolist(), *pose.quaternion.tolist()))):
+        if _plausible(*pose.position_m.tolist(), *pose.quaternion.tolist()):
             self._pose = pose, steady_ns
 
     def take_diagnostics(self, message: Any, steady_ns: int) -> None:
@@ -141,6 +144,11 @@ def _number(values: dict[str, str], key: str) -> float | None:
     return value if isfinite(value) else None
 
 
+def _plausible(*values: float) -> bool:
+    """Return whether all are numbers that can be shown; a NaN compares false."""
+    return all(abs(value) <= FARTHEST_M for value in values)
+
+
 def _numbers(text: str, count: int) -> list[float]:
     """Return the numbers of a text; ValueError where they are not so many or not finite."""
     numbers = [float(word) for word in text.split()]
@@ -149,19 +157,27 @@ def _numbers(text: str, count: int) -> list[float]:
     return numbers
 
 
+def _place_number(text: str) -> int:
+    """Return the number of a place; ValueError for anything else."""
+    if not text.isdecimal() or len(text) > 9:
+        raise ValueError(text)
+    return int(text)
+
+
 def _places(values: dict[str, str]) -> list[dict[str, Any]]:
     """Read the values of the status `redo`; what cannot be read is left out."""
     places = []
     for key, text in islice(values.items(), 3 * MOST_PLACES):
         head, number, what = (*key.split('/'), '', '')[:3]
-        if head != 'place' or what != 'xyz_m' or not number.isdecimal():
+        if head != 'place' or what != 'xyz_m':
             continue
         try:
+            place = _place_number(number)
             x, y, z = _numbers(text, 3)
             from_m, to_m = _numbers(values.get(f'place/{number}/path_m', ''), 2)
         except ValueError:
             continue
-        places.append({'number': int(number), 'x': x, 'y': y, 'z': z, 'from_m': from_m,
+        places.append({'number': place, 'x': x, 'y': y, 'z': z, 'from_m': from_m,
                        'to_m': to_m, 'reasons': values.get(f'place/{number}/reasons', '')})
     return places
 
@@ -170,7 +186,7 @@ def _flat(marker: Any) -> list[int]:
     """Return x and y in cm and whether the gate was open, of each point one after the other."""
     flat: list[int] = []
     for point, colour in islice(zip(marker.points, marker.colors), MOST_POINTS):
-        if isfinite(point.x) and isfinite(point.y):
+        if _plausible(point.x, point.y):
             flat += (round(point.x * 100.0), round(point.y * 100.0),
                      int(abs(colour.r - TRUSTED[0]) < 0.1))
     return flat

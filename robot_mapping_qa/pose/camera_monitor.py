@@ -8,6 +8,7 @@ from typing import Collection, Iterable
 
 import numpy as np
 from robot_mapping_qa.pose.image_health import ImageHealthMonitor
+from robot_mapping_qa.pose.image_measures import PictureFigures
 from robot_mapping_qa.pose.motion import MotionMonitor
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
@@ -34,9 +35,10 @@ class CameraMonitor:
         """Return whether a picture of a camera received now should be decoded."""
         return self._cameras[name].wants(receive_ns)
 
-    def add_picture(self, name: str, picture: np.ndarray, stamp_ns: int, receive_ns: int) -> None:
+    def add_picture(self, name: str, picture: np.ndarray, stamp_ns: int, receive_ns: int,
+                    figures: PictureFigures | None = None) -> None:
         """Take a wanted picture; see `ImageHealthMonitor.add`."""
-        self._cameras[name].add(picture, stamp_ns, receive_ns)
+        self._cameras[name].add(picture, stamp_ns, receive_ns, figures)
 
     def malformed_picture(self, name: str, receive_ns: int, why: str) -> None:
         """Take note of a wanted picture that could not be read."""

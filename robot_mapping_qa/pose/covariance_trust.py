@@ -113,3 +113,9 @@ class CovarianceTrust:
             if total and self._counts[state] >= _SHARE_THAT_COUNTS * total:
                 return state
         return 'trusted' if total else None
+
+    @property
+    def overall_share(self) -> float | None:
+        """The share of the messages at which that state held, None before the first."""
+        state = self.overall()
+        return None if state is None else self._counts[state] / self._counts.total()

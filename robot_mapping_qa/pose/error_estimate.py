@@ -6,8 +6,9 @@ What is believed of the pose error: the reported covariance, the estimate, and w
 The point error of the gate is the larger of two. One is what the unit says of itself, as long as
 that is not refuted, since the last rebase or loop closure; where it was found too small, it is
 inflated. The other is what the unit is estimated to have lost over the last metres, which needs no
-word of the unit. The pose that is published has the estimated covariance since the start, the last
-rebase or loop closure.
+word of the unit. Both are about the axes of the unit's own frame. The pose for people
+(`ErrorEstimate.corrected`) has the estimated covariance since the start, the last rebase or loop
+closure, and may be in the frame of the map.
 """
 
 from __future__ import annotations
@@ -220,7 +221,7 @@ class ErrorEstimate:
         """
         Return the covariance (6, 6) that counts for a picture taken now, in ROS order.
 
-        The larger one of the estimate of late and of the report.
+        The larger one of the estimate of late and of the report, in the unit's own frame.
         """
         report = self._report_that_counts()
         return self._of_late if report is None else report
@@ -245,8 +246,12 @@ class ErrorEstimate:
         """How far the report grows too slowly where nothing holds the unit; see `OpenGrowth`."""
         return self._open_growth.inflation
 
-    def published(self, odometry: Odometry) -> Odometry:
-        """Return the newest pose, as corrected by the map, with the covariance since the start."""
+    def corrected(self, odometry: Odometry) -> Odometry:
+        """
+        Return the newest pose with the covariance estimated since the start.
+
+        Both in the frame of the map where the unit gives a corrected pose, else in the unit's.
+        """
         covariance = self.degradation.covariance
         correction = self._map.correction
         if correction is None:
@@ -258,8 +263,12 @@ class ErrorEstimate:
             odometry, frame=self._map_frame, position_m=np.array(pose.position_m),
             quaternion=np.array(pose.quaternion), covariance=turn_covariance(turn, covariance))
 
-    def conditions(self) -> list[Condition]:
-        """Return the condition that a direction is open: soft once the error is over the limit."""
+    def conditions(self, is_known: bool) -> list[Condition]:
+        """
+        Return the condition that a direction is open: soft once the error is over the limit.
+
+        ``is_known`` says whether the error counts now: one that does not is not told as such.
+        """
         degradation = self.degradation
         since_ns = degradation.open_since_ns
         if since_ns is None:
@@ -269,14 +278,17 @@ class ErrorEstimate:
                else 'the surroundings do not hold')
         text = (f'{why} {self._name} along its {_AXES[axis]} axis: its place gets worse by '
                 f'{1e3 * self._growth:.0f} mm a metre')
+        # The point error has a condition of its own, with its worst figure.
+        record = text
         error_m = self._point_error_m(self._of_late)
         severity = Severity.NOTICE
         if self._limit_m is not None and error_m > self._limit_m:
             severity = Severity.SOFT
-            text += f', a point on the structure is only known to {error_m:.3f} m'
+            if is_known:
+                text += f', a point on the structure is only known to {error_m:.3f} m'
         elif self._until_m is not None:
             text += f', the limit is {self._until_m:.1f} m ahead'
-        return [Condition(f'{self._name}/open_direction', text, severity, since_ns)]
+        return [Condition(f'{self._name}/open_direction', text, severity, since_ns, record)]
 
     def figures(self, speed_mps: float | None) -> dict[str, float | None]:
         """

@@ -19,6 +19,7 @@ All to first order in ROS order (`se3`). Gravity takes errors of roll and pitch 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import exp
 
 import numpy as np
@@ -29,7 +30,7 @@ _POSE, _SPEED, _SCALE = slice(0, 6), slice(6, 9), 9
 _PARTS = 10
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Hold:
     """
     How registration holds the unit, about the axes of its body.
@@ -44,6 +45,11 @@ class Hold:
 
     def open_translation(self) -> tuple[float, np.ndarray]:
         """Return the largest share of a translation left open, and its direction (3,)."""
+        return self._open_translation
+
+    @cached_property
+    def _open_translation(self) -> tuple[float, np.ndarray]:
+        # Asked for with every pose; a hold lasts from cloud to cloud.
         block = self.open_share[:3, :3]
         # The share is a product of symmetric matrices; along a unit vector its symmetric part.
         shares, directions = np.linalg.eigh((block + block.T) / 2.0)

@@ -9,16 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from robot_mapping_qa.pose.image_limits import ImageLimits
 from robot_mapping_qa.pose.image_measures import (
-    clipped_shares, corner_sigmas_px, noise_levels, sharpness, spread_windows)
+    picture_figures, PictureFigures, spread_windows)
+from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.verdicts import Condition, Severity
 
-# Going back further than this is a new start (a bag played again, simulated time reset).
-_RESTART_NS = 1_000_000_000
 # Depths that cameras put into 16 bits.
 _DEPTHS = (10, 12, 14, 16)
-# Slope of an edge that stands out from the noise after the blur, per grey level of noise: with
-# more the sharpest edges alone would count, with less the noise passes for sharpness.
-_EDGE_ABOVE_NOISE = 0.3
 # With more of the picture clipped than this, two pictures are equal without being the same.
 _TELLS_NOTHING = 0.99
 
@@ -95,19 +91,24 @@ class ImageHealthMonitor:
         if self._sampled_ns is None:
             return True
         waited_ns = receive_ns - self._sampled_ns
-        return waited_ns >= self._period_ns or waited_ns < -_RESTART_NS
+        return waited_ns >= self._period_ns or waited_ns < -RESTART_NS
 
-    def add(self, picture: np.ndarray, stamp_ns: int, receive_ns: int) -> None:
+    def add(self, picture: np.ndarray, stamp_ns: int, receive_ns: int,
+            figures: PictureFigures | None = None) -> None:
         """
         Take a grey picture (rows, columns), or `spread_windows` of it, uint8 or uint16.
 
+        ``figures`` are its `picture_figures` if they are known already.
         It counts as a repetition only if its stamp is later than that of the sample before: the
         same message sent twice is not a question of the picture.
         """
         self._restart_if_time_went_back(receive_ns)
         # A copy, which does not keep the whole message in the memory.
         windows = np.array(spread_windows(picture) if picture.ndim == 2 else picture)
-        found = self._measure(windows)
+        if figures is None:
+            figures = picture_figures(self._to_grey_levels(windows), self.limits)
+        self._figures = figures._asdict()
+        found = self._troubles_of(figures)
         if self._repeats(windows, stamp_ns):
             found['frozen'] = _Trouble('is frozen')
         self._previous, self._stamp_ns = windows, stamp_ns
@@ -167,17 +168,10 @@ class ImageHealthMonitor:
         figures = _NO_FIGURES if self.is_stale(now_ns) else self._figures
         return {**figures, 'samples': self._samples}
 
-    def _measure(self, windows: np.ndarray) -> dict[str, _Trouble]:
-        """Work the figures out; return what is wrong with them."""
+    def _troubles_of(self, figures: PictureFigures) -> dict[str, _Trouble]:
+        """Return what is wrong with the figures of a picture."""
         limits = self.limits
-        grey = self._to_grey_levels(windows)
-        dark, bright = clipped_shares(grey, limits.dark_level, limits.bright_level)
-        noise = noise_levels(grey)
-        sharp = sharpness(grey, np.maximum(limits.edge_slope, _EDGE_ABOVE_NOISE * noise))
-        corners = corner_sigmas_px(grey, limits.pixel_noise, noise)
-        texture = None if corners is None else float(np.mean(corners <= limits.corner_sigma_px))
-        self._figures = {
-            'dark_share': dark, 'bright_share': bright, 'sharpness': sharp, 'texture': texture}
+        dark, bright, sharp, texture = figures
         found: dict[str, _Trouble] = {}
         if dark > limits.dark_share_limit:
             found['too_dark'] = _Trouble(
@@ -237,5 +231,5 @@ class ImageHealthMonitor:
         return sentence
 
     def _restart_if_time_went_back(self, receive_ns: int) -> None:
-        if self._sampled_ns is not None and receive_ns < self._sampled_ns - _RESTART_NS:
+        if self._sampled_ns is not None and receive_ns < self._sampled_ns - RESTART_NS:
             self._forget()

@@ -10,9 +10,10 @@ that is looked for. Windows are (..., rows, columns) of grey levels; a whole pic
 
 from __future__ import annotations
 
-from typing import Iterator
+from typing import Iterator, NamedTuple
 
 import numpy as np
+from robot_mapping_qa.pose.image_limits import ImageLimits
 
 CELLS = (6, 8)
 """Rows and columns of cells: nearly square ones in a picture of 4:3."""
@@ -34,6 +35,33 @@ _LEAST_EDGE_SHARE = 0.01
 _PATCH_OF_NOISE = 12.0
 # The best of all patches of white noise in a window stays below three times the mean.
 _ABOVE_NOISE = 3.0
+# Slope of an edge that stands out from the noise after the blur, per grey level of noise: with
+# more the sharpest edges alone would count, with less the noise passes for sharpness.
+_EDGE_ABOVE_NOISE = 0.3
+
+
+class PictureFigures(NamedTuple):
+    """
+    The figures of one picture.
+
+    ``dark_share`` and ``bright_share`` of the pixels are clipped, ``texture`` is the share of
+    cells with a corner to track; the last two are None where the picture does not tell.
+    """
+
+    dark_share: float
+    bright_share: float
+    sharpness: float | None
+    texture: float | None
+
+
+def picture_figures(windows: np.ndarray, limits: ImageLimits) -> PictureFigures:
+    """Work the figures out from windows of float32 grey levels, 0 to 255."""
+    dark, bright = clipped_shares(windows, limits.dark_level, limits.bright_level)
+    noise = noise_levels(windows)
+    sharp = sharpness(windows, np.maximum(limits.edge_slope, _EDGE_ABOVE_NOISE * noise))
+    corners = corner_sigmas_px(windows, limits.pixel_noise, noise)
+    return PictureFigures(dark, bright, sharp, None if corners is None else float(
+        np.mean(corners <= limits.corner_sigma_px)))
 
 
 def spread_windows(pixels: np.ndarray) -> np.ndarray:

@@ -52,11 +52,6 @@ class Localizability:
     patches: int
     points: int
 
-    @property
-    def weakest_translation(self) -> np.ndarray:
-        """Return the unit vector (3,) along which the position is held least."""
-        return self.translation_axes[0]
-
 
 def localizability(stamp_ns: int, points_m: np.ndarray, limits: GeometryLimits,
                    ) -> Localizability:

@@ -20,6 +20,7 @@ from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.motion_trust import MotionTrust
 from robot_mapping_qa.pose.point_error import point_error_m
+from robot_mapping_qa.pose.point_motion import motion_figures
 from robot_mapping_qa.pose.pose_silence import silence_conditions
 from robot_mapping_qa.pose.quaternion import rotate
 from robot_mapping_qa.pose.trust_limits import TrustLimits
@@ -28,11 +29,9 @@ from robot_mapping_qa.pose.usable_pose import (
     frames_of, problem_of, sample_of, unit_quaternion)
 from robot_mapping_qa.pose.working_distance import WorkingDistance
 from robot_mapping_qa.records import Odometry, Range
+from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
-# Going back further than this is a new start (a bag played again, simulated time reset), less is
-# a message out of order.
-_RESTART_NS = 1_000_000_000
 # Of all normal errors of one root mean square the one along a single axis has the widest 95 %
 # radius, 1.95996 times it; that of `point_error_m` is exact there and below elsewhere.
 _WIDEST_RADIUS = 1.96
@@ -109,7 +108,7 @@ class PoseMonitor:
         last = self._motion.last
         if last is not None and odometry.stamp_ns <= last.stamp_ns:
             back_ns = last.stamp_ns - odometry.stamp_ns
-            if back_ns <= _RESTART_NS:
+            if back_ns <= RESTART_NS:
                 # Out of order or sent twice: says nothing about the motion.
                 return tuple(events)
             events.append(self._restart(receive_ns, f'the stamps of {self.name}', back_ns))
@@ -179,7 +178,7 @@ class PoseMonitor:
     def tick(self, now_ns: int) -> tuple[Event, ...]:
         """Let time pass; notices that host time was set back."""
         events: tuple[Event, ...] = ()
-        if self._received_ns is not None and now_ns < self._received_ns - _RESTART_NS:
+        if self._received_ns is not None and now_ns < self._received_ns - RESTART_NS:
             events = (self._restart(now_ns, 'host time', self._received_ns - now_ns),)
         if self._start_ns is None or now_ns < self._start_ns:
             self._start_ns = now_ns
@@ -196,26 +195,26 @@ class PoseMonitor:
         invalid or the unit is silent; the first also while the distance is not known.
         ``STREAM/unusable`` counts the messages of a stream that could not be used, if any.
         ``inflation`` is that of the reported covariance, with bounds. The others are those of
-        `ErrorEstimate.figures`.
+        `motion_figures` and `ErrorEstimate.figures`.
         """
         silence = self._silence(now_ns)
         conditions = self._conditions(silence, now_ns)
         odometry = self._odometry
         believed = None if odometry is None or silence else self._believed()
         inflation = self._too_small_by() or self._motion_trust.inflation
-        speed_mps = None if silence else self._motion.speed_mps
+        motion = motion_figures(None, None) if silence else motion_figures(
+            self._motion.linear_mps, self._motion.angular_radps)
         figures: dict[str, float | None] = {
             'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None,
             'working_distance_m': self.distance.metres,
             'path_length_m': self._jumps.path_length_m,
-            'speed_mps': speed_mps,
-            'turn_rate_radps': None if silence else self._motion.turn_rate_radps,
+            **motion,
             'age_s': (None if self._new_pose_ns is None
                       else max(0, now_ns - self._new_pose_ns) * 1e-9),
             'inflation': None if inflation is None else inflation.factor,
             'inflation_low': None if inflation is None else inflation.low,
             'inflation_high': None if inflation is None else inflation.high,
-            **self._error.figures(speed_mps), **self._unusable.figures()}
+            **self._error.figures(motion['speed_mps']), **self._unusable.figures()}
         if believed is not None and odometry is not None:
             variances = believed.diagonal().tolist()
             if self.distance.metres is not None:
@@ -237,23 +236,23 @@ class PoseMonitor:
             return False
         return _WIDEST_RADIUS * self._error.bound_m() <= limit_m
 
-    def estimate(self) -> Odometry | None:
-        """
-        Return the newest pose with the estimated covariance, None before the first.
-
-        Corrected by the map and in its frame, where the unit gives a corrected pose.
-        """
-        return None if self._odometry is None else self._error.published(self._odometry)
+    def corrected_pose(self) -> Odometry | None:
+        """Return the newest pose as `ErrorEstimate.corrected`, None before the first."""
+        return None if self._odometry is None else self._error.corrected(self._odometry)
 
     def judged_pose(self) -> tuple[Odometry, bool] | None:
         """
-        Return the newest pose as the unit gave it, with the covariance that is believed if any.
+        Return the newest pose in the unit's own frame with the covariance that is believed.
 
-        Beside it whether there is one, else it is the reported one. None before the first pose.
+        That is `ErrorEstimate.believed`. Beside it whether there is one, else it is the reported
+        one. With the unit's twist where that is believed. None before the first pose.
         """
         odometry = self._odometry
         if odometry is None:
             return None
+        if odometry.linear_mps is not None and not self._motion.believes_twist:
+            odometry = replace(
+                odometry, linear_mps=None, angular_radps=None, twist_covariance=None)
         believed = self._believed()
         if believed is None or believed is odometry.covariance:
             return odometry, believed is not None
@@ -261,7 +260,7 @@ class PoseMonitor:
 
     @property
     def newest(self) -> Odometry | None:
-        """The newest usable pose as the unit gave it."""
+        """The newest usable pose as the unit gave it: its own frame, reported covariance."""
         return self._odometry
 
     def _believed(self) -> np.ndarray | None:
@@ -294,7 +293,8 @@ class PoseMonitor:
             self._frames.accept()
             sample = sample_of(self._odometry)
             self._error.rebase(sample.position_m, sample.quaternion, now_ns)
-        return events
+        return (*events, Event('rebased', self.name, now_ns, now_ns,
+                               f'{self.name} counts as good from here on'))
 
     def summary(self) -> dict[str, Any]:
         """
@@ -307,6 +307,7 @@ class PoseMonitor:
         return {
             'path_length_m': self._jumps.path_length_m,
             'reported_covariance': self._trust.overall(),
+            'reported_covariance_share': self._trust.overall_share,
             'inflation': self._motion_trust.overall(),
             'jumps': self._jumps.summary()}
 
@@ -361,7 +362,9 @@ class PoseMonitor:
                       + self.distance.conditions(now_ns))
         if self._odometry is None:
             return conditions
-        return conditions + self._trust.conditions() + self._error.conditions()
+        is_known = not silence and self._trust.state != 'invalid' \
+            and self.distance.metres is not None
+        return conditions + self._trust.conditions() + self._error.conditions(is_known)
 
     def _judge_covariance(self, odometry: Odometry, now_ns: int) -> tuple[Event, ...]:
         """Look at the reported covariance by itself and against the motion streams."""

@@ -19,6 +19,7 @@ from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.motion_limits import MotionLimits
 from robot_mapping_qa.pose.quaternion import conjugate, multiply, rotate, rotation_vector
 from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.verdicts import Condition, Severity
 
 # Long enough that pose noise of 5 mm at 100 Hz leaves 0.13 m/s2, and short against a manoeuvre.
@@ -29,8 +30,6 @@ _LEAST_POSES = 4
 _SPACING_NS = 8_000_000
 # Poses that are farther apart say nothing about the motion in between.
 _LONGEST_GAP_NS = 500_000_000
-# Going back further than this is a new start.
-_RESTART_NS = 1_000_000_000
 # A quaternion whose length is off by more is not one (as in `pose.monitor`).
 _LENGTH_TOLERANCE = 0.01
 
@@ -95,14 +94,14 @@ class MotionMonitor:
         if not np.isfinite(odometry.position_m).all() or not (
                 abs(hypot(*odometry.quaternion.tolist()) - 1.0) <= _LENGTH_TOLERANCE):
             return
-        if receive_ns < self._received_ns - _RESTART_NS:
+        if receive_ns < self._received_ns - RESTART_NS:
             # Host time was set back: what is held until a time would be held too long.
             self._latch.clear()
             self.restart()
         poses = self._poses
         if poses:
             later_ns = odometry.stamp_ns - poses[-1].stamp_ns
-            if -_RESTART_NS <= later_ns <= 0:
+            if -RESTART_NS <= later_ns <= 0:
                 return
             if not 0 < later_ns <= _LONGEST_GAP_NS or odometry.frame != poses[-1].frame:
                 self.restart()

@@ -32,6 +32,10 @@ class MotionTrust:
 
     ``sources`` has one `SecondSource` a stream. Turning is judged by all of them, travel by those
     that tell a velocity; within each, the unit is condemned only if every source agrees.
+
+    A unit that its surroundings hold in every direction errs by less in an interval than any such
+    source sees: on the simulated walk by 0.04 mrad and 0.7 mm, beside 0.25 mrad of the gyroscope
+    and 2 mm of the wheels (`TrustLimits`). So small a covariance is not told from a right one.
     """
 
     def __init__(self, limits: TrustLimits, sources: Mapping[str, SecondSource]) -> None:

@@ -22,7 +22,7 @@ def silence_conditions(name: str, now_ns: int, start_ns: int | None, received_ns
     if now_ns - received_ns > silence_ns:
         return [Condition(f'{name}/silent',
                           f'{name} silent for {(now_ns - received_ns) * 1e-9:.1f} s',
-                          Severity.HARD, received_ns)]
+                          Severity.HARD, received_ns, f'{name} silent')]
     if new_pose_ns is None:
         return [Condition(f'{name}/no_pose', f'{name} has given no usable pose yet',
                           Severity.HARD, received_ns)]
@@ -30,5 +30,5 @@ def silence_conditions(name: str, now_ns: int, start_ns: int | None, received_ns
     if stuck_ns > silence_ns:
         return [Condition(f'{name}/no_pose',
                           f'{name} has given no new pose for {stuck_ns * 1e-9:.1f} s',
-                          Severity.HARD, new_pose_ns)]
+                          Severity.HARD, new_pose_ns, f'{name} has given no new pose')]
     return []

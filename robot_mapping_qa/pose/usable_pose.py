@@ -31,14 +31,18 @@ def problem_of(odometry: Odometry) -> str | None:
     position = odometry.position_m.tolist()
     quaternion = odometry.quaternion.tolist()
     if not all(map(isfinite, position)):
-        return f'gives a position that is not finite: {position}'
+        return f'gives a position that is not finite: {_to_a_mm(position)}'
     if max(map(abs, position)) > _FURTHEST_M:
-        return f'gives a position that is nowhere near: {position}'
+        return f'gives a position that is nowhere near: {_to_a_mm(position)}'
     # The length of a quaternion with a NaN is NaN, which is not within the tolerance either.
     length = hypot(*quaternion)
     if not abs(length - 1.0) <= _LENGTH_TOLERANCE:
         return f'gives a quaternion of length {length:.3g}, expected 1'
     return None
+
+
+def _to_a_mm(position: list[float]) -> list[float]:
+    return [round(value, 3) for value in position]
 
 
 def unit_quaternion(odometry: Odometry) -> Quaternion:

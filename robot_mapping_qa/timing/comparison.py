@@ -77,7 +77,9 @@ def offset_sentence(name: str, figures: StreamFigures, turn_rate_radps: float | 
         return where
     error_s = abs(figures.offset_s if against_unit_s is None else against_unit_s)
     at = f'at {turn_rate_radps:.3g} rad/s and {working_distance_m:.3g} m'
-    cost = f'{error_s * turn_rate_radps * working_distance_m * 1e3:.0f} mm on the structure'
+    cost_mm = error_s * turn_rate_radps * working_distance_m * 1e3
+    cost = f'{cost_mm:.0f} mm on the structure' if cost_mm >= 1.0 else (
+        'below 1 mm on the structure')
     # Stamps behind the host may be nothing but delay, stamps ahead of it cannot.
     if against_unit_s is None and figures.offset_s < 0.0:
         return f'{where}; were that the clock, {at} it would be {cost}'

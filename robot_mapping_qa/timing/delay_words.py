@@ -9,11 +9,18 @@ from robot_mapping_qa.timing.delay_parts import EPOCH_S
 EPOCH_NS = round(1e9 * EPOCH_S)
 """Stamps further from the host than this are not late: they count from another epoch."""
 
+NO_DELAY_NS = 60_000_000_000
+"""No network holds a message back for so long: it is the clock."""
+
 
 def late(name: str, delay_ns: int, limit_ns: int) -> str:
     """Return the sentence on stamps that arrive later than allowed."""
     if delay_ns > EPOCH_NS:
         return _other_epoch(name, delay_ns)
+    if delay_ns > NO_DELAY_NS:
+        minutes = delay_ns // 60_000_000_000
+        return (f'{name} stamps lie {minutes // 60} h {minutes % 60} min behind the host: a clock '
+                'that was never set, or old data')
     return f'{name} late: {_told(delay_ns)} from stamp to arrival, {_told(limit_ns)} allowed'
 
 
@@ -28,6 +35,8 @@ def rose(name: str, delay_ns: int) -> str:
     """Return the sentence on a delay that rose beyond its limit."""
     if delay_ns > EPOCH_NS:
         return _other_epoch(name, delay_ns)
+    if delay_ns > NO_DELAY_NS:
+        return late(name, delay_ns, 0)
     return f'{name} delay rose to {_told(delay_ns)}'
 
 

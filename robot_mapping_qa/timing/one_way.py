@@ -5,12 +5,12 @@
 from __future__ import annotations
 
 from collections import deque
-from math import hypot, sqrt
+from math import sqrt
 from typing import Sequence
 
 from robot_mapping_qa.timing.delay_line import Course, DelayLine
 from robot_mapping_qa.timing.delay_slope import fit_slope
-from robot_mapping_qa.timing.lower_edge import lower_edge
+from robot_mapping_qa.timing.line_under import LEAST_BLOCKS, line_under
 from robot_mapping_qa.timing.part_levels import PartLevels
 from robot_mapping_qa.timing.rate_change import count_of_another_rate, growth
 
@@ -18,8 +18,6 @@ BLOCK_NS = 500_000_000
 """Only the least delayed message of each half second is kept."""
 WINDOW_BLOCKS = 1200
 """Ten minutes: over longer times the skew of a clock is not one number."""
-LEAST_BLOCKS = 6
-"""Fewest blocks whose scatter tells anything."""
 START_SKEW = 100e-6
 """Standard deviation of a skew nothing is known of. Common practice, no source: crystals are
 specified within 100 ppm."""
@@ -70,6 +68,8 @@ class OneWayClock:
         self._until_slope = self._until_level = 0
         self._above = self._below = self._raised = 0
         self._doubted = False
+        # How widely the blocks of the last part scattered that had enough of them.
+        self._usual_s: float | None = None
         self.line: DelayLine | None = None
 
     @property
@@ -315,6 +315,8 @@ class OneWayClock:
             here = [place for place, part in enumerate(parts) if part == self._part]
             self.line = self._line_under(here, self.line.course, times, least)
             self._levels.lay_one(self._part, self.line)
+        if self._here >= LEAST_BLOCKS:
+            self._usual_s = self.line.scatter_s
         self._until_level = min(self._until_slope, _pause(self._here))
 
     def _lines_of_parts(self, course: Course, times: Sequence[int], least: Sequence[int],
@@ -329,25 +331,8 @@ class OneWayClock:
     def _line_under(self, here: list[int], course: Course, times: Sequence[int],
                     least: Sequence[int]) -> DelayLine:
         """Return the line of this course under the blocks at the places ``here``."""
-        anchor_ns = (times[here[0]] + times[here[-1]]) // 2
-        slope, bend = course.slope_at(anchor_ns), course.bend_per_s
-        first = least[here[0]]
-        rest = []
-        for place in here:
-            x = (times[place] - anchor_ns) * 1e-9
-            rest.append((least[place] - first) * 1e-9 - (slope + 0.5 * bend * x) * x)
-        # From one block to the next: neither a burst nor a slewed stretch widens that.
-        apart = sorted(abs(b - a) for a, b in zip(rest, rest[1:])) or [0.0]
-        scatter = 1.5 * apart[len(apart) // 2]
-        if len(rest) < LEAST_BLOCKS and self.line is not None:
-            scatter = max(scatter, self.line.scatter_s)
-            edge, sigma = min(rest) - 0.5 * scatter, 0.5 * scatter
-        else:
-            edge, sigma = lower_edge(rest)
-        # The course may be wrong between the lowest delay and the middle.
-        lowest_ns = times[here[rest.index(min(rest))]]
-        sigma = hypot(sigma, course.growth_sigma(lowest_ns, anchor_ns))
-        return DelayLine(anchor_ns, first * 1e-9 + edge, max(sigma, 1e-9), course, scatter)
+        return line_under([times[place] for place in here], [least[place] for place in here],
+                          course, self._usual_s)
 
     def _doubtful(self, course: Course, now_ns: int) -> bool:
         """

@@ -7,9 +7,19 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right, insort
 from collections import deque
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Iterator, Sequence
 
 import numpy as np
+
+SET_ROLES = ('pose', 'capture', 'geometry')
+"""Roles of the streams whose messages belong together: picture, cloud and pose."""
+
+SET_QUEUE = 100
+"""Messages of a stream that wait for their set: a second of 100 Hz odometry."""
+
+
+DISTANCES_KEPT = 200
+"""Distances of each pair whose median is taken: more would not move it."""
 
 
 class ApproximateTimeMatcher:
@@ -79,6 +89,14 @@ class ApproximateTimeMatcher:
             items.append(held.pop(stamp)[1])
             del stamps[bisect_left(stamps, stamp)]
         return [tuple(items)]
+
+    def distances_ns(self, stream_index: int, stamp_ns: int) -> Iterator[tuple[int, int]]:
+        """Yield each other stream that waits, with how far its nearest stamp lies."""
+        for index, stamps in enumerate(self._stamps):
+            if index != stream_index and stamps:
+                position = bisect_left(stamps, stamp_ns)
+                yield index, min(abs(stamp - stamp_ns)
+                                 for stamp in stamps[max(0, position - 1):position + 1])
 
     def _hold(self, stream_index: int, stamp_ns: int, item: Any) -> bool:
         """Put the message in its queue; False if it is older than all of a full queue."""
@@ -184,7 +202,9 @@ class SetSummary:
     ``slowest_stream``, the stream with the fewest messages: 1.0 is the most there could be.
     ``spread_*_s`` describe the latest minus the earliest stamp of a set, ``waiting_*_s`` the
     time from the receipt of a set's first message to the receipt of the message that
-    completed it. p50 and p95 are percentiles with linear interpolation.
+    completed it. p50 and p95 are percentiles with linear interpolation. ``apart`` names, while
+    no set has formed, the pairs of streams whose stamps lie ``slop_s`` or more from each other:
+    both numbers and the median distance in seconds.
     """
 
     sets: int
@@ -195,6 +215,8 @@ class SetSummary:
     spread_p95_s: float | None
     waiting_p50_s: float | None
     waiting_p95_s: float | None
+    slop_s: float
+    apart: tuple[tuple[int, int, float], ...] = ()
 
 
 class SetStatistics:
@@ -222,11 +244,22 @@ class SetStatistics:
         # One entry a set: spread, waiting time, messages of each stream up to then.
         self._sets: deque[tuple[int, int, tuple[int, ...]]] = deque()
         self._messages_before = (0,) * stream_count
+        self._slop_s = slop_ns * 1e-9
+        # How far each stream's messages lie from the nearest of another that came before; until
+        # the first set.
+        self._distances_s: dict[tuple[int, int], list[float]] | None = {}
 
     def add(self, stream_index: int, stamp_ns: int, receive_ns: int) -> None:
         """Take one message, in the order of receipt; IndexError if there is no such stream."""
         completed = self._matcher.add(stream_index, stamp_ns, (stamp_ns, receive_ns))
         self._messages[stream_index] += 1
+        if completed:
+            self._distances_s = None
+        elif self._distances_s is not None:
+            for other, distance_ns in self._matcher.distances_ns(stream_index, stamp_ns):
+                known = self._distances_s.setdefault((stream_index, other), [])
+                if len(known) < DISTANCES_KEPT:
+                    known.append(distance_ns * 1e-9)
         for members in completed:
             stamps = [stamp for stamp, _ in members]
             first_received = min(received for _, received in members)
@@ -251,7 +284,28 @@ class SetStatistics:
             spread = _percentiles_s([entry[0] for entry in self._sets])
             waiting = _percentiles_s([entry[1] for entry in self._sets])
         return SetSummary(
-            len(self._sets), messages, yield_fraction, slowest, *spread, *waiting)
+            len(self._sets), messages, yield_fraction, slowest, *spread, *waiting,
+            self._slop_s, self._apart())
+
+    def _apart(self) -> tuple[tuple[int, int, float], ...]:
+        medians = {pair: float(np.median(values))
+                   for pair, values in (self._distances_s or {}).items()}
+        # Which of two comes first is chance: the nearer way round tells how far they lie apart.
+        nearest = {(min(pair), max(pair)): min(median_s, medians.get(pair[::-1], median_s))
+                   for pair, median_s in medians.items()}
+        return tuple((*pair, distance_s) for pair, distance_s in sorted(nearest.items())
+                     if distance_s >= self._slop_s)
+
+
+def apart_sentences(names: Sequence[str], summary: SetSummary) -> list[str]:
+    """Return for each pair of streams that lie too far apart for a set what to do about it."""
+    return [f'{names[one]} and {names[other]} lie {_duration(distance_s)} apart (slop '
+            f'{_duration(summary.slop_s)}): trigger them together or raise timing.set_slop_s'
+            for one, other, distance_s in summary.apart]
+
+
+def _duration(seconds: float) -> str:
+    return f'{seconds * 1e3:.0f} ms' if seconds < 10.0 else f'{seconds:.0f} s'
 
 
 def _percentiles_s(durations_ns: list[int]) -> tuple[float, float]:

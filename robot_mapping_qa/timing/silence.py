@@ -111,7 +111,7 @@ class SilenceWatch:
         else:
             text = f'{name} silent for {max(0.0, (now_ns - last_ns) * 1e-9):.1f} s'
             if count > 1:
-                text += f', {count} times in {span_s:.1f} s'
+                text += f'. It fell silent {count} times in {span_s:.1f} s'
         return text, f'{name} silent' if count == 1 else f'{name} fell silent {count} times'
 
     @property

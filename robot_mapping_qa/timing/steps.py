@@ -25,13 +25,14 @@ REMEMBERED = 2048
 """Messages that are looked back on for repeated stamps: ten seconds of a fast stream."""
 RELEARN, RELEARN_NS, RELEARN_MOST = 32, 2_000_000_000, 512
 """What is ordinary is learned anew every two seconds, within so many messages."""
-WAIT_NS, WAIT_PERIODS = 1_000_000_000, 6
-"""A change that has not explained itself within a second (six periods) is none."""
+WAIT_NS, WAIT_PERIODS = 800_000_000, 6
+"""A change that has not explained itself by then (six periods) is none: with the time until the
+first message of it, a step is found within a second."""
 STRETCH_NS, STRETCH_MESSAGES = 100_000_000, 20
 """A fast stream shows its new delays for this long, or so many times, before they are believed."""
 MOST_WAITING = 256
-SHIFT_MESSAGES, SHIFT_NS = 8, 250_000_000
-"""A step that no single message shows is looked for every quarter of a second or 8 messages."""
+SHIFT_MESSAGES, SHIFT_NS = 5, 250_000_000
+"""A step that no single message shows is looked for every quarter of a second or 5 messages."""
 UNDERSHOOT = 0.1
 """
 The smallest delay after a step may lie so many periods below the smallest one before it.

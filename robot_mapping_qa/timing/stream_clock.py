@@ -65,6 +65,7 @@ class StreamClock:
         self._before: _State | None = None
         self._changed_ns = 0
         self._back_since_ns: int | None = None
+        self._laid_again = False
 
     def add(self, receive_ns: int, delay_ns: int) -> None:
         """Take one message's receive time and receive time less stamp."""
@@ -154,7 +155,9 @@ class StreamClock:
         # Levels that were taken for one may have laid the line wrong.
         expected_s = level.level_s + level.grown_s(now_ns) + self.host_s - before.host_s
         line, moved = self._one_way.line, self.moved(now_ns)
-        if line is not None and abs(line.at(now_ns) - expected_s) > MOST_ROOM_S:
+        if line is not None and not self._laid_again and \
+                abs(line.at(now_ns) - expected_s) > MOST_ROOM_S:
+            self._laid_again = True
             self._one_way.begin_part(back_ns)
             moved = self.moved(now_ns)
         if moved is None:
@@ -170,8 +173,7 @@ class StreamClock:
         self._counted_ns = now_ns
         self._moved_s = 0.0
         self._calm.clear()
-        line = self._one_way.line
-        self._moved_sigma_s = 0.0 if line is None else line.level_sigma_s
+        self._moved_sigma_s = 0.0
 
     def offset(self, now_ns: int) -> tuple[float, float] | None:
         """
@@ -239,6 +241,7 @@ class StreamClock:
         """Keep what held before a change, unless it follows another that still stands."""
         self._changed_ns = at_ns
         self._back_since_ns = None
+        self._laid_again = False
         if self._before is None and self._calm:
             self._before = self._calm[0]
 

@@ -18,8 +18,10 @@ import subprocess
 import sys
 import tempfile
 from time import process_time
+from typing import Sequence
 
 import numpy as np
+from robot_mapping_qa.bag.reading import STAMP_BYTES
 from robot_mapping_qa.bag.recorder import Recorder, Split
 from robot_mapping_qa.resources import share_file
 from robot_mapping_qa.rig import load_scenario, Rig
@@ -27,7 +29,7 @@ from robot_mapping_qa.rig.ros_messages import MESSAGE_TYPES, MessageBuilder
 from rosbags.rosbag2 import Reader
 from rosbags.typesys import get_typestore, Stores
 
-PICTURE = '/front/image_raw'
+PICTURE, CLOUDS = '/front/image_raw', '/roof/points'
 HEIGHT, WIDTH = 1200, 1920
 """A 2.3 megapixel camera, 8 bit grey: 35 MB/s at 15 Hz."""
 
@@ -45,8 +47,12 @@ def _pictures() -> list[np.ndarray]:
             for _ in range(4)]
 
 
-def write_large(path: Path, size_bytes: float) -> float:
-    """Write a bag of at least a size, in files of 4 GB; return how many seconds it spans."""
+def write_large(path: Path, size_bytes: float, clouds: Sequence[bytes] = ()) -> float:
+    """
+    Write a bag of at least a size, in files of 4 GB; return how many seconds it spans.
+
+    ``clouds`` are serialized messages that stand in for the rig's in turn, with their stamps.
+    """
     store = get_typestore(Stores.ROS2_JAZZY)
     builder = MessageBuilder(
         {name: store.types[name] for name in MESSAGE_TYPES}, lambda values: values)
@@ -62,8 +68,11 @@ def write_large(path: Path, size_bytes: float) -> float:
         log_ns = max((log_ns or 0) + 1, message.publish_ns + TRANSPORT_NS)
         first_ns = first_ns or log_ns
         content = builder.build(message)
-        recorder.write(message.topic, log_ns, bytes(
-            store.serialize_cdr(content, rig.topics[message.topic])))
+        data = bytes(store.serialize_cdr(content, rig.topics[message.topic]))
+        if clouds and message.topic == CLOUDS:
+            cloud = clouds[number % len(clouds)]
+            data = cloud[:4] + data[4:STAMP_BYTES] + cloud[STAMP_BYTES:]
+        recorder.write(message.topic, log_ns, data)
         if message.topic == '/front/camera_info':
             picture = image(
                 header=content.header, height=HEIGHT, width=WIDTH, encoding='mono8',

@@ -155,7 +155,7 @@ def run(told: Seen, seed: int) -> list[tuple[float, float, float]]:
         time_s = (message.measured_ns - rig.start_ns) * 1e-9
         if time_s >= next_s:
             next_s += SAMPLE_S
-            published = monitor.estimate()
+            published = monitor.corrected_pose()
             true = rig.true_motion(message.measured_ns).position
             samples.append((time_s, float(np.linalg.norm(published.position_m - true)),
                             float(error_radius(published.covariance[:3, :3]))))

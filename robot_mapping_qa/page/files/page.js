@@ -5,6 +5,8 @@
 import { Plan } from '/plan.js';
 
 const STALE_MS = 1000, GIVE_UP_MS = 3000, WORDS = { open: 'OPEN', near: 'OPEN' };
+// A place is told of up to a second after the robot was there.
+const WITHIN_M = 2;
 const CARRIED = { open: 'Open', near: 'Open', no_gate: 'No gate' };
 
 const get = (id) => document.getElementById(id);
@@ -139,11 +141,13 @@ function showError({ now_m, limit_m, until_s, until_m }) {
 }
 
 function showDisk(disk) {
-  const minutes = disk?.minutes ?? null, free = disk?.free_bytes ?? null;
-  text('disk', disk === null ? 'no recorder' : minutes !== null ? duration(60 * minutes)
-    : free !== null ? `${(free / 1e9).toFixed(1)} GB` : 'not known');
-  text('disk-text', disk === null ? '' : disk.good && free !== null
-    ? `${(free / 1e9).toFixed(1)} GB free` : disk.text);
+  const minutes = disk?.minutes ?? null;
+  const free = disk === null || disk.free_bytes === null ? 'not known'
+    : `${gigabytes(disk.free_bytes)} free`;
+  // Nobody works longer than a day without looking here, nor is the rate known so well.
+  text('disk', disk === null ? 'no recorder' : minutes === null ? free
+    : minutes > 24 * 60 ? '> 24 h' : duration(60 * minutes));
+  text('disk-text', disk === null ? '' : !disk.good ? disk.text : minutes === null ? '' : free);
   get('disk-text').classList.toggle('bad', disk !== null && !disk.good);
 }
 
@@ -159,9 +163,7 @@ function showPlaces(places) {
       element('div', 'where', ''),
       element('div', 'why', place.reasons));
     button.addEventListener('click', () => plan.goTo(place));
-    button.dataset.x = place.x;
-    button.dataset.y = place.y;
-    button.dataset.long = (place.to_m - place.from_m).toFixed(1);
+    button.place = place;
     row.append(button);
     return row;
   });
@@ -181,21 +183,36 @@ function showEvents(events) {
   showAges();
 }
 
-// What changes by itself: how far off a place is, and how long ago something was.
+// What changes by itself: where a place is from here, and how long ago something was.
 function showAges() {
   if (!state) return;
   for (const button of get('place-list').querySelectorAll('button')) {
-    const { x, y, long } = button.dataset;
-    const away = state.pose ? `${Math.hypot(x - state.pose.x, y - state.pose.y).toFixed(0)} m away, `
-      : '';
+    const { from_m, to_m } = button.place;
     const where = button.querySelector('.where');
-    const content = `${away}${long} m long`;
+    const content = `path ${from_m.toFixed(1)} to ${to_m.toFixed(1)}\u00a0m${seenFromHere(button.place)}`;
     if (where.textContent !== content) where.textContent = content;
   }
   for (const row of get('event-list').querySelectorAll('[data-at]')) {
     const age = `${duration(Math.max(0, (state.now_ms - row.dataset.at) / 1000))} ago`;
     if (row.firstElementChild.textContent !== age) row.firstElementChild.textContent = age;
   }
+}
+
+// Where a place's middle is, as the robot looks, unless the robot is still within the place.
+function seenFromHere({ x, y, from_m, to_m }) {
+  const { pose, error: { path_m } } = state;
+  if (path_m !== null && path_m >= from_m && path_m <= to_m + WITHIN_M) return ': you are in it';
+  if (!pose) return '';
+  const [dx, dy] = [x - pose.x, y - pose.y];
+  const turn = Math.atan2(dy, dx) - pose.yaw;
+  const side = Math.abs(Math.sin(turn)) > Math.SQRT1_2 ? (Math.sin(turn) > 0 ? 'to your left'
+    : 'to your right') : Math.cos(turn) > 0 ? 'ahead of you' : 'behind you';
+  return `, its middle ${Math.hypot(dx, dy).toFixed(0)}\u00a0m ${side}`;
+}
+
+function gigabytes(bytes) {
+  const value = bytes / 1e9;
+  return `${value.toFixed(value < 10 ? 1 : 0)} GB`;
 }
 
 function metres(value) {
