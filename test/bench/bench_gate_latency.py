@@ -13,7 +13,7 @@ from robot_mapping_qa.resources import share_file
 import yaml
 
 DOMAIN = 122
-TRIALS = 300
+TRIALS = 500
 RATE_HZ = 100.0
 SPACING_S = 0.15
 """Between a recovery and the next breach; longer than every delay that is measured."""
