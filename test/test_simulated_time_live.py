@@ -37,6 +37,7 @@ class Simulation:
         self._message.twist.twist.linear.x = 0.5
         self.start_ns = round(start_s * 1e9)
         self.steps = 0
+        self.tells_time = True
         self.node.create_timer(1.0 / RATE_HZ, self._step)
 
     def restart(self):
@@ -48,7 +49,8 @@ class Simulation:
         now_ns = self.start_ns + round(seconds * 1e9)
         clock = self._clock_type()
         clock.clock.sec, clock.clock.nanosec = divmod(now_ns, 10 ** 9)
-        self._clock.publish(clock)
+        if self.tells_time:
+            self._clock.publish(clock)
         message = self._message
         message.header.stamp = clock.clock
         message.pose.pose.position.x = 0.5 * seconds
@@ -60,7 +62,7 @@ class Simulation:
 
 
 @pytest.fixture
-def simulation(tmp_path, monkeypatch):
+def simulation(tmp_path, monkeypatch, request):
     """Return a simulation with the nodes running on its time."""
     from diagnostic_msgs.msg import DiagnosticArray
     from robot_mapping_qa.demo.watcher import GateWatcher
@@ -70,6 +72,7 @@ def simulation(tmp_path, monkeypatch):
     try:
         simulation = Simulation(site.context, start_s=100.0)
         simulation.site = site
+        simulation.tells_time = getattr(request, 'param', True)
         site.watch(simulation.node)
         simulation.watcher = site.watch(GateWatcher(site.context))
         simulation.events = []
@@ -95,3 +98,13 @@ def test_a_restart_of_simulated_time_holds_is_told_and_passes(simulation):
     assert site.wait(lambda: 'time_restarted' in simulation.events, 5.0) is not None
     assert site.wait(lambda: watcher.allowed is True, 20.0) is not None, watcher.status_text
     assert simulation.steps / RATE_HZ >= 2.0
+
+
+@pytest.mark.parametrize('simulation', [False], indirect=True)
+def test_messages_from_before_the_first_clock_do_not_count(simulation):
+    site, watcher = simulation.site, simulation.watcher
+    # The gate's own first word comes without any time.
+    assert site.wait(lambda: watcher.allowed is False, 40.0) is not None
+    site.spin(5.0)
+    simulation.tells_time = True
+    assert site.wait(lambda: watcher.allowed is True, 10.0) is not None, watcher.status_text

@@ -140,7 +140,10 @@ class QualityNode(Node):
             nonlocal latest_ns
             now_ns = self.now_ns()
             if self.simulated_time:
-                take(data, now_ns, None, now_ns)
+                # Before the first /clock the time is 0: a message would count as received long
+                # before it was stamped.
+                if now_ns:
+                    take(data, now_ns, None, now_ns)
                 return
             latest_ns = arrival_ns(info['received_timestamp'], latest_ns, now_ns)
             take(data, latest_ns, info['source_timestamp'], now_ns)
