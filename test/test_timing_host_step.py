@@ -135,6 +135,19 @@ def test_step_and_step_back_on_a_busy_computer_leave_no_hold_for_good(size_s):
         assert wrong(verdicts, back_s + 7.0) == set(), seed
 
 
+@pytest.mark.parametrize('size_s', [0.3, -0.8])
+def test_steps_soon_after_the_start_that_go_back_leave_no_hold(size_s):
+    """The first comes when the streams have hardly settled, the next ones leave no calm time."""
+    for seed in range(15):
+        rng = np.random.default_rng(seed)
+        starts = 2.7 + rng.uniform(0.0, 0.9) + np.r_[0.0, np.cumsum(rng.uniform(3.0, 4.5, 4))]
+        steps = [step for at_s in starts for step in ((at_s, size_s), (at_s + 1.0, -size_s))]
+        end_s = starts[-1] + 11.0
+        _, _, verdicts = watch_together(busy_robot(seed, end_s, steps), end_s, ROLES, TimingLimits(
+            settle_s=1.0, silence_s=0.7, delay_limit_s=0.5))
+        assert wrong(verdicts, end_s - 3.0) == set(), seed
+
+
 @pytest.mark.parametrize('size_s', [0.3, -0.1])
 def test_step_of_a_busy_host_that_lasts_leaves_no_hold(size_s):
     """A stream that takes it for a step of its own clock is set right by the others."""

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 from robot_mapping_qa.timing.one_way import OneWayClock
 
-CALM_BLOCKS = 6
-"""So many half seconds with about the same smallest delay make a level."""
+CALM_BLOCKS, FIRST_BLOCKS = 6, 2
+"""So many half seconds with about the same smallest delay make a level; and so few the first one,
+as a clock may step as soon as it is watched."""
 RETURN_BLOCKS = 3
 """So many half seconds in a row must all be back at it."""
 LEAST_ROOM_S, MOST_ROOM_S = 2e-3, 8e-3
@@ -62,16 +63,16 @@ class LevelBefore:
         return now_ns - self.at_ns > LASTS_NS
 
 
-def calm_level(one_way: OneWayClock) -> LevelBefore | None:
+def calm_level(one_way: OneWayClock, blocks: int = CALM_BLOCKS) -> LevelBefore | None:
     """Return the level of the newest half seconds, None where they do not agree on one."""
-    newest = one_way.newest(CALM_BLOCKS)
+    newest = one_way.newest(blocks)
     if newest is None or one_way.line is None:
         return None
     at_ns, least = newest
     least.sort()
     if (least[-1] - least[0]) * 1e-9 > MOST_ROOM_S:
         return None
-    level = least[CALM_BLOCKS // 2]
+    level = least[blocks // 2]
     if abs(level * 1e-9 - one_way.line.at(at_ns)) > MOST_ROOM_S:
         # A burst may be on: the line has not followed.
         return None

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from math import hypot
 
 from robot_mapping_qa.timing.delay_line import DelayLine
-from robot_mapping_qa.timing.level_before import calm_level, LevelBefore, MOST_ROOM_S
+from robot_mapping_qa.timing.level_before import (
+    CALM_BLOCKS, calm_level, FIRST_BLOCKS, LevelBefore, MOST_ROOM_S)
 from robot_mapping_qa.timing.one_way import LEAST_MISFIT_S, OneWayClock
 
 KNOWN_SKEW = 50e-6
@@ -61,6 +62,8 @@ class StreamClock:
         self._before_host: LevelBefore | None = None
         # States at which the delays were calm, some seconds apart: a step may be found late.
         self._calm: deque[_State] = deque(maxlen=CALM_STATES)
+        # A first one from less time, which serves until there is another.
+        self._first_calm: _State | None = None
         # The one before the first of the last changes, and the newest change.
         self._before: _State | None = None
         self._changed_ns = 0
@@ -141,7 +144,7 @@ class StreamClock:
         level = before.level
         if level.outlived(now_ns):
             self._before = None
-            self._calm.clear()
+            self._forget_calm()
             return None
         back_ns = level.held_again_ns(
             self._one_way, self._changed_ns, self.host_s - before.host_s)
@@ -171,9 +174,8 @@ class StreamClock:
     def settle(self, now_ns: int) -> None:
         """Make the present offset the one that `moved` counts from."""
         self._counted_ns = now_ns
-        self._moved_s = 0.0
-        self._calm.clear()
-        self._moved_sigma_s = 0.0
+        self._moved_s = self._moved_sigma_s = 0.0
+        self._forget_calm()
 
     def offset(self, now_ns: int) -> tuple[float, float] | None:
         """
@@ -206,7 +208,7 @@ class StreamClock:
         Seconds; known jumps of the host's clock are taken off. The second value is by how much
         this clock is thought to have stepped since. None where no calm level is known.
         """
-        state = self._before or (self._calm[0] if self._calm else None)
+        state = self._before or self._oldest_calm
         moved = self.moved(now_ns)
         if state is None or moved is None:
             return None
@@ -230,20 +232,35 @@ class StreamClock:
         calm = self._calm
         if self._counted_ns is None or calm and now_ns - calm[-1].seen_ns < CALM_EVERY_NS:
             return
-        level = calm_level(self._one_way)
-        if level is None or level.at_ns < self._counted_ns - CALM_EVERY_NS:
-            return
+        if state := self._calm_state(now_ns, CALM_BLOCKS):
+            calm.append(state)
+        elif not calm and self._first_calm is None:
+            self._first_calm = self._calm_state(now_ns, FIRST_BLOCKS)
+
+    def _calm_state(self, now_ns: int, blocks: int) -> _State | None:
+        """Return what is known at the level of so many half seconds, None where there is none."""
+        level = calm_level(self._one_way, blocks)
+        if level is None or self._counted_ns is None or \
+                level.at_ns < self._counted_ns - CALM_EVERY_NS:
+            return None
         moved = self.moved(level.at_ns)
-        if moved is not None:
-            calm.append(_State(now_ns, level, moved[0], self.host_s))
+        return None if moved is None else _State(now_ns, level, moved[0], self.host_s)
+
+    def _forget_calm(self) -> None:
+        self._calm.clear()
+        self._first_calm = None
+
+    @property
+    def _oldest_calm(self) -> _State | None:
+        return self._calm[0] if self._calm else self._first_calm
 
     def _remember(self, at_ns: int) -> None:
         """Keep what held before a change, unless it follows another that still stands."""
         self._changed_ns = at_ns
         self._back_since_ns = None
         self._laid_again = False
-        if self._before is None and self._calm:
-            self._before = self._calm[0]
+        if self._before is None:
+            self._before = self._oldest_calm
 
 
 def _crept(line: DelayLine, from_ns: int, to_ns: int) -> tuple[float, float]:
