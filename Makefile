@@ -12,7 +12,9 @@ ARGS ?=
 
 SET_UP = $(PYTHON) robot_mapping_qa/standalone/setup_environment.py --ros '$(ROS)'
 
-# An `-m` of one's own among the arguments has the last word.
+# Arguments may choose a few tests, which are not worth two parts.
+PYTEST = python $(if $(ARGS),-m pytest $(ARGS),test/whole_suite.py)
+# The last `-m` is the one that counts.
 ALL = -m 'long or not long'
 
 .PHONY: demo test test-all bench lint venv clean
@@ -21,10 +23,10 @@ demo:
 	@$(SET_UP) -- demo $(ARGS)
 
 test:
-	@$(SET_UP) --tests -- python -m pytest $(ARGS)
+	@$(SET_UP) --tests -- $(PYTEST)
 
 test-all:
-	@$(SET_UP) --tests -- python -m pytest $(ALL) $(ARGS)
+	@$(SET_UP) --tests -- $(PYTEST) $(ALL)
 
 bench:
 	@$(SET_UP) --tests -- python test/bench/run_all.py $(ARGS)
