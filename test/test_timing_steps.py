@@ -82,6 +82,43 @@ def test_step_that_hides_in_two_ways_of_the_messages_is_found_within_a_second(ra
         assert at_s + late_s - step_s < 1.0, seed
 
 
+@pytest.mark.parametrize('size_s', [0.0218, -0.0218, 0.062, -0.142])
+@pytest.mark.parametrize('before_s', [0.4, 1.0, 2.5])
+def test_step_while_all_messages_take_a_longer_way_is_found_within_a_second(size_s, before_s):
+    """For 3 s they take 40 ms longer: the step comes just after that began, or later."""
+    for seed in range(4):
+        stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(seed), loss=0.05,
+                                  reordered=0.02, steps=[(20.4, size_s)],
+                                  delays=[(20.4 - before_s, 23.4 - before_s, 0.06)])
+        (at_s, found_s, late_s), = steps_found(stamps, arrivals)
+        assert found_s == pytest.approx(size_s, abs=1e-3), seed
+        assert at_s + late_s - 20.4 < 1.0, seed
+
+
+def test_message_of_before_that_comes_late_does_not_hide_a_step():
+    """The second message after the step is one of before, overtaken by the first."""
+    stamps, arrivals = stream(10.0, 30.0, np.random.default_rng(11), kind='none',
+                              steps=[(20.01, -0.0979)])
+    place = next(k for k, arrival in enumerate(arrivals) if seconds(arrival) > 20.05) - 1
+    stamps.insert(place + 1, stamps.pop(place))
+    arrivals.insert(place + 1, arrivals.pop(place) + 145_000_000)
+    assert arrivals == sorted(arrivals)
+    (at_s, found_s, late_s), = steps_found(stamps, arrivals)
+    assert found_s == pytest.approx(-0.0979, abs=0.1e-3)
+    assert late_s < 0.5
+
+
+@pytest.mark.parametrize('kind', ['none', 'gamma', 'bimodal'])
+@pytest.mark.parametrize('shift_s', [0.0045, -0.0045, 0.009])
+def test_sensor_that_measures_at_another_phase_has_not_stepped(kind, shift_s):
+    """Its stamps leave their grid, and so do its messages: the delay is what it was."""
+    for seed in range(4):
+        stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(seed), kind=kind, loss=0.05)
+        moved = [(shift_s if seconds(stamp) > 20.0 else 0.0) * 1e9 for stamp in stamps]
+        assert steps_found(*([time + round(by) for time, by in zip(times, moved)]
+                             for times in (stamps, arrivals))) == [], seed
+
+
 def test_two_steps_cancel_and_leave_both_in_the_figures():
     stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(6),
                               steps=[(10.01, 0.08), (15.01, -0.08)])

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, hypot, sqrt
+from operator import mul
 from typing import NamedTuple, Sequence
 
 from robot_mapping_qa.timing.convex_hull import line_below
@@ -37,6 +38,19 @@ changed: by more than the second factor. The third is the largest that is follow
 EXCESS, EXCESS_SIGMA = 1.2, 0.4
 """The least delay of a stretch lies above the edge by so many times the distance of the least
 ones of its two halves: 0.7 for exponential delays, 1.4 for gamma ones of shape 2."""
+CURVE_S = 800.0
+"""The bend of a clock whose bend changes does so by itself within about this time, on average over
+ten minutes: a warming crystal nears its end within some five minutes. Common practice, no
+source."""
+CURVED = 0.7
+"""Share of the clocks with a bend whose bend changes."""
+CURVE_CHANGES = 0.35
+"""By how much of itself a curve changes what it does to the slope at the end of ten minutes, where
+the clock nears its end exponentially within five: the next term of the series."""
+TWO_SIGMA = 0.85
+"""What is either nothing or something lies within two standard deviations more often than the
+95 % that are meant. This share of it is right whether there is a curve or not. Found by
+simulation."""
 # Student's t for 95 % over the 1.96 of a normal, by degrees of freedom: two standard deviations
 # then mean the same for few stretches as for many.
 _SMALL_SAMPLE = (6.48, 2.20, 1.62, 1.42, 1.31, 1.25, 1.21)
@@ -45,10 +59,11 @@ _SMALL_SAMPLE = (6.48, 2.20, 1.62, 1.42, 1.31, 1.25, 1.21)
 @dataclass(frozen=True, slots=True)
 class SlopeFit:
     """
-    Slope at time ``x`` and its change per second, both with standard deviations.
+    Slope, its change per second and the change of that, all with standard deviations.
 
-    At that time, near the middle of the data, the two errors have nothing to do with each other.
-    ``misfit`` is how far off the curve the data lie, compared with how they scatter by themselves.
+    The slope at ``x`` + d is slope + bend d + curve (d^2 / 2 - ``lean`` d - ``hold``), where the
+    errors of the three have nothing to do with each other. ``misfit`` is how far off the curve
+    the data lie, compared with how they scatter by themselves.
     """
 
     x: float
@@ -56,7 +71,19 @@ class SlopeFit:
     slope_sigma: float
     bend: float
     bend_sigma: float
+    curve: float
+    curve_sigma: float
+    lean: float
+    hold: float
     misfit: float
+
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """The slope and its first two derivatives at 0."""
+        x = self.x
+        return (self.slope - self.bend * x
+                + self.curve * ((0.5 * x + self.lean) * x - self.hold),
+                self.bend - self.curve * (x + self.lean), self.curve)
 
 
 class _Low(NamedTuple):
@@ -74,30 +101,29 @@ class _Low(NamedTuple):
 
 
 def fit_slope(x: Sequence[float], y: Sequence[float], parts: Sequence[int], drift_sigma: float,
-              start: tuple[float, float] | None = None) -> SlopeFit | None:
+              start: tuple[float, float, float] | None = None) -> SlopeFit | None:
     """
     Return how the lower edge of ``y`` grows with ``x``; None where too few data tell.
 
     ``parts`` numbers the level that each belongs to, ascending ``x`` in each. ``drift_sigma`` is
-    the standard deviation of the bend of those clocks that have any. ``start`` is a slope and
-    bend from before, to begin with.
+    the standard deviation of the bend of those clocks that have any. ``start`` is a slope with
+    its first two derivatives from before, to begin with.
     """
     stretches = _stretches(parts)
+    bent = len(x) >= BEND_BLOCKS
     if start is None:
-        start = _first_slope(x, y, stretches), 0.0
-    slope, bend = start
+        start = _first_slope(x, y, stretches), 0.0, 0.0
     fit = None
     for _ in range(ROUNDS):
-        rest = [value - (slope + 0.5 * bend * t) * t for t, value in zip(x, y)]
+        slope, bend, curve = start if bent else (start[0], 0.0, 0.0)
+        half, sixth = 0.5 * bend, curve / 6.0
+        rest = [value - (slope + (half + sixth * t) * t) * t for t, value in zip(x, y)]
         lowest = _lowest(x, rest, stretches)
-        fit = _through([part for part in lowest if len(part) > 1],
-                       len(x) >= BEND_BLOCKS, bend, drift_sigma)
+        fit = _through([part for part in lowest if len(part) > 1], bent, (slope, bend, curve),
+                       drift_sigma)
         if fit is None:
             return None
-        fit = SlopeFit(fit.x, fit.slope + slope + bend * fit.x, fit.slope_sigma,
-                       fit.bend, fit.bend_sigma, fit.misfit)
-        bend = fit.bend
-        slope = fit.slope - bend * fit.x
+        start = fit.coefficients
     return fit
 
 
@@ -111,28 +137,56 @@ def _lowest(x: Sequence[float], rest: Sequence[float], stretches: list[list[list
     """
     found = [[_look_at([(rest[place], x[place]) for place in places]) for places in part]
              for part in stretches]
-    usual = _middle([spread for part in found for _, _, spread, _ in part])
-    noise = _middle([apart for part in found for _, _, _, apart in part])
-    telling = usual > 0.0 and _middle(
+    flat = [look for part in found for look in part]
+    usual = [_middle([look.spreads[k] for look in flat]) for k in (0, 1)]
+    noise = _middle([look.apart for look in flat])
+    telling = min(usual) > 0.0 and _middle(
         [len(places) for part in stretches for places in part]) >= SCALE_BLOCKS
     lows = []
     for part in found:
         own = []
-        for t, value, spread, _ in part:
-            scale = spread / usual if telling else 1.0
-            scale = 1.0 if 1.0 / USUAL < scale < USUAL else min(
-                max(scale, 1.0 / MOST_SCALE), MOST_SCALE)
-            own.append(_Low(t, value - EXCESS * noise * scale, scale, noise))
+        for look in part:
+            scale = _scale(look.spreads, usual) if telling else 1.0
+            own.append(_Low(look.x, look.y - EXCESS * noise * scale, scale, noise))
         lows.append(own)
     return lows
 
 
-def _look_at(points: list[tuple[float, float]]) -> tuple[float, float, float, float]:
-    """Return time and value of the least (value, time), the spread, and that of two halves."""
-    least, time = min(points)
-    middle = _middle([value for value, _ in points])
+class _Look(NamedTuple):
+    """
+    The least delay ``y`` of a stretch and its time ``x``.
+
+    ``spreads`` are the distances of the first quarter of its delays and of its middle one from
+    that, ``apart`` is that of the least delays of two halves.
+    """
+
+    x: float
+    y: float
+    spreads: tuple[float, float]
+    apart: float
+
+
+def _look_at(points: list[tuple[float, float]]) -> _Look:
+    """Return what a stretch of (value, time) shows."""
+    ordered = sorted(points)
+    least, time = ordered[0]
     apart = abs(min(points[::2])[0] - min(points[1::2])[0]) if len(points) > 1 else 0.0
-    return time, least, middle - least, apart
+    return _Look(time, least, (ordered[len(points) // 4][0] - least,
+                               ordered[len(points) // 2][0] - least), apart)
+
+
+def _scale(spreads: tuple[float, float], usual: list[float]) -> float:
+    """
+    Return how widely delays scatter compared with other stretches, 1 for about as widely.
+
+    A load that changes widens both spreads. Where messages go one way or another, one of the two
+    alone may fall to the shorter way or to the longer one.
+    """
+    scale = min((max(own, 1e-12) / other for own, other in zip(spreads, usual)),
+                key=lambda ratio: max(ratio, 1.0 / ratio))
+    if 1.0 / USUAL < scale < USUAL:
+        return 1.0
+    return min(max(scale, 1.0 / MOST_SCALE), MOST_SCALE)
 
 
 def _middle(values: Sequence[float]) -> float:
@@ -163,16 +217,16 @@ def _first_slope(x: Sequence[float], y: Sequence[float], stretches: list[list[li
     return line_below([x[place] for place in lowest], [y[place] for place in lowest])[0]
 
 
-def _through(parts: list[list[_Low]], bent: bool, bend: float, drift_sigma: float
-             ) -> SlopeFit | None:
+def _through(parts: list[list[_Low]], bent: bool, start: tuple[float, float, float],
+             drift_sigma: float) -> SlopeFit | None:
     """
     Return the fit through the edges of every part, by least squares with a level for each.
 
-    Their ``y`` is what is left over a slope and a ``bend``.
+    Their ``y`` is what is left over a slope with the first two derivatives of ``start``.
     """
     lows = [low for part in parts for low in part]
     count = len(lows)
-    free = count - len(parts) - 1 - bent
+    free = count - len(parts) - (3 if bent else 1)
     if free < 1:
         return None
     trust = [1.0 / low.scale ** 2 for low in lows]
@@ -183,16 +237,14 @@ def _through(parts: list[list[_Low]], bent: bool, bend: float, drift_sigma: floa
     for _ in range(WEIGHINGS):
         robust = _weigh([r * sqrt(c) for r, c in zip(rest, trust)])
         weights = [a * c for a, c in zip(robust, trust)]
-        u, v, q = _without_levels(parts, weights)
-        uu = sum(w * a * a for w, a in zip(weights, u))
-        slope = sum(w * a * b for w, a, b in zip(weights, u, v)) / uu
-        rest = [b - slope * a for a, b in zip(u, v)]
-        centre = sum(w * a * c for w, a, c in zip(weights, u, q)) / uu
+        u, v, q, k = _without_levels(parts, weights)
+        more, uu, rest = _take_off(weights, u, v)
+        centre, _, q = _take_off(weights, u, q)
         if bent:
-            q = [c - centre * a for a, c in zip(u, q)]
-            qq = sum(w * c * c for w, c in zip(weights, q))
-            more = sum(w * c * r for w, c, r in zip(weights, q, rest)) / qq
-            rest = [r - more * c for r, c in zip(rest, q)]
+            bend_more, qq, rest = _take_off(weights, q, rest)
+            linear, _, k = _take_off(weights, u, k)
+            square, _, k = _take_off(weights, q, k)
+            curve_more, kk, rest = _take_off(weights, k, rest)
     total = sum(robust)
     variance = sum(w * r * r for w, r in zip(weights, rest)) / max(
         total - count + free, 0.25 * free)
@@ -203,11 +255,29 @@ def _through(parts: list[list[_Low]], bent: bool, bend: float, drift_sigma: floa
     doubt = [EXCESS_SIGMA * low.noise * low.scale for low in lows]
     off = sum(w * a * c for w, a, c in zip(weights, u, doubt)) / uu
     slope_sigma = hypot(sqrt(variance / uu), off)
+    slope, bend, curve = start
     if not bent:
-        return SlopeFit(centre, slope - bend * centre, slope_sigma, 0.0, drift_sigma, misfit)
+        return SlopeFit(centre, slope + more, slope_sigma, 0.0, drift_sigma, 0.0, 0.0, 0.0, 0.0,
+                        misfit)
+    slope += more + bend * centre + curve * linear
+    bend += bend_more + curve * square
+    curve += curve_more
     bend_off = sum(w * c * d for w, c, d in zip(weights, q, doubt)) / qq
-    found, sigma = _steady_or_drifting(bend + more, variance / qq + bend_off ** 2, drift_sigma)
-    return SlopeFit(centre, slope, slope_sigma, found, sigma, misfit)
+    curve_off = sum(w * c * d for w, c, d in zip(weights, k, doubt)) / kk
+    return SlopeFit(
+        centre, slope, slope_sigma, *_steady_or_drifting(
+            bend, variance / qq + bend_off ** 2, curve, variance / kk + curve_off ** 2,
+            drift_sigma),
+        square - centre, linear - 0.5 * centre * centre, misfit)
+
+
+def _take_off(weights: list[float], a: list[float], b: list[float]
+              ) -> tuple[float, float, list[float]]:
+    """Return the share of ``a`` in ``b``, the weighted square of ``a``, and what is left."""
+    weighted = [w * value for w, value in zip(weights, a)]
+    square = sum(map(mul, weighted, a))
+    share = sum(map(mul, weighted, b)) / square
+    return share, square, [value - share * own for own, value in zip(a, b)]
 
 
 def _weigh(rest: list[float]) -> list[float]:
@@ -219,38 +289,52 @@ def _weigh(rest: list[float]) -> list[float]:
 
 
 def _without_levels(parts: list[list[_Low]], weights: list[float]
-                    ) -> tuple[list[float], list[float], list[float]]:
-    """Return x, y and x^2 / 2 less the weighted mean of each in every part."""
-    u: list[float] = []
-    v: list[float] = []
-    q: list[float] = []
+                    ) -> tuple[list[float], list[float], list[float], list[float]]:
+    """Return x, y, x^2 / 2 and x^3 / 6 less the weighted mean of each in every part."""
+    columns: tuple[list[float], ...] = [], [], [], []
     for part in parts:
-        own = weights[len(u):len(u) + len(part)]
+        own = weights[len(columns[0]):len(columns[0]) + len(part)]
         total = sum(own)
-        mean_x = sum(w * low.x for w, low in zip(own, part)) / total
-        mean_y = sum(w * low.y for w, low in zip(own, part)) / total
-        mean_q = sum(w * low.x * low.x for w, low in zip(own, part)) / (2.0 * total)
-        u += [low.x - mean_x for low in part]
-        v += [low.y - mean_y for low in part]
-        q += [0.5 * low.x * low.x - mean_q for low in part]
-    return u, v, q
+        for column, values in zip(columns, (
+                [low.x for low in part], [low.y for low in part],
+                [0.5 * low.x ** 2 for low in part], [low.x ** 3 / 6.0 for low in part])):
+            mean = sum(map(mul, own, values)) / total
+            column += [value - mean for value in values]
+    u, v, q, k = columns
+    return u, v, q, k
 
 
-def _steady_or_drifting(bend: float, variance: float, drift_sigma: float) -> tuple[float, float]:
+def _steady_or_drifting(bend: float, bend_variance: float, curve: float, curve_variance: float,
+                        drift_sigma: float) -> tuple[float, float, float, float]:
     """
-    Return the bend to believe in and its standard deviation.
+    Return the bend to believe in, its standard deviation, and the same of the curve.
 
-    The mean over two sorts of clocks, weighted by how likely the bend found is with each: those
-    with none, and those whose bend has ``drift_sigma`` (Bayesian model averaging, Hoeting and
-    others, Statistical Science 1999).
+    The mean over three sorts of clocks, weighted by how likely what was found is with each: those
+    without a bend, those whose bend has ``drift_sigma``, and those whose bend changes as well
+    (Bayesian model averaging, Hoeting and others, Statistical Science 1999).
     """
-    if variance == 0.0:
-        return bend, 0.0
-    wide = variance + drift_sigma ** 2
-    odds = STEADY / (1.0 - STEADY) * sqrt(wide / variance) * exp(
-        -0.5 * min(bend * bend * (1.0 / variance - 1.0 / wide), 1000.0))
-    drifting = 1.0 / (1.0 + odds)
-    share = drift_sigma ** 2 / wide
-    mean = share * bend
-    return drifting * mean, sqrt(
-        drifting * share * variance + drifting * (1.0 - drifting) * mean ** 2)
+    if bend_variance == 0.0 or curve_variance == 0.0:
+        return bend, 0.0, curve, 0.0
+    bent, bend_share = _for_one_that_has_it(bend, bend_variance, drift_sigma)
+    curved, curve_share = _for_one_that_has_it(curve, curve_variance, drift_sigma / CURVE_S)
+    drifting = (1.0 - STEADY) * (1.0 - CURVED) * bent
+    curving = (1.0 - STEADY) * CURVED * bent * curved
+    total = STEADY + drifting + curving
+    curve, curve_sigma = _averaged(curve, curve_variance, curve_share, curving / total)
+    return (*_averaged(bend, bend_variance, bend_share, (drifting + curving) / total),
+            curve, TWO_SIGMA * hypot(curve_sigma, CURVE_CHANGES * curve))
+
+
+def _for_one_that_has_it(value: float, variance: float, sigma: float) -> tuple[float, float]:
+    """Return how much likelier ``value`` is if it has ``sigma``, and the share to believe then."""
+    wide = variance + sigma ** 2
+    return sqrt(variance / wide) * exp(min(
+        0.5 * value * value * (1.0 / variance - 1.0 / wide), 300.0)), sigma ** 2 / wide
+
+
+def _averaged(value: float, variance: float, share: float, believed: float
+              ) -> tuple[float, float]:
+    """Return mean and standard deviation of what is 0 but for the chance ``believed``."""
+    mean = share * value
+    return believed * mean, sqrt(
+        believed * share * variance + believed * (1.0 - believed) * mean ** 2)

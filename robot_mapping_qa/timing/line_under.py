@@ -22,12 +22,13 @@ def line_under(times: Sequence[int], least: Sequence[int], course: Course,
     ``usual_s`` is how widely blocks scattered before, seconds, None where that is not known.
     """
     anchor_ns = (times[0] + times[-1]) // 2
-    slope, bend = course.slope_at(anchor_ns), course.bend_per_s
+    slope, bend, curve = course.coefficients_at(anchor_ns)
+    half, sixth = 0.5 * bend, curve / 6.0
     first = least[0]
     rest = []
     for time, value in zip(times, least):
         x = (time - anchor_ns) * 1e-9
-        rest.append((value - first) * 1e-9 - (slope + 0.5 * bend * x) * x)
+        rest.append((value - first) * 1e-9 - (slope + (half + sixth * x) * x) * x)
     if len(rest) < LEAST_BLOCKS:
         apart_s = _apart(rest, usual_s is not None)
         scatter = apart_s if usual_s is None else usual_s

@@ -304,7 +304,8 @@ class OneWayClock:
             if self._doubtful(course, times[-1]):
                 self._until_level = self._until_slope = CHANGE_BLOCKS
                 return
-            if dropped:
+            # Delays that have just gone back to a level of before still need it.
+            if dropped and self._part in parts[dropped:]:
                 self._drop(dropped)
                 times, least, parts = times[dropped:], least[dropped:], parts[dropped:]
                 self._here = parts.count(self._part)
@@ -356,7 +357,7 @@ class OneWayClock:
         old = self.line.course if self.line is not None else None
         x = [(time - middle_ns) * 1e-9 for time in times]
         y = [(value - first) * 1e-9 for value in least]
-        start = None if old is None else (old.slope_at(middle_ns), old.bend_per_s)
+        start = None if old is None else old.coefficients_at(middle_ns)
         while True:
             fit = fit_slope(x, y, parts, DRIFT_PER_S, start)
             drop = 0 if fit is None else count_of_another_rate(
@@ -370,7 +371,8 @@ class OneWayClock:
         # The skew is drawn towards none, as far as nothing else is known of it.
         known = self._free_skew ** 2 / (self._free_skew ** 2 + fit.slope_sigma ** 2)
         return Course(middle_ns + round(fit.x * 1e9), known * fit.slope,
-                      sqrt(known) * fit.slope_sigma, fit.bend, fit.bend_sigma), dropped
+                      sqrt(known) * fit.slope_sigma, fit.bend, fit.bend_sigma,
+                      fit.curve, fit.curve_sigma, fit.lean, fit.hold), dropped
 
 
 def _pause(blocks: int) -> int:

@@ -54,8 +54,8 @@ def count_of_another_rate(x: Sequence[float], y: Sequence[float], fit: SlopeFit,
     if not changed:
         return 0
     half = len(x) // 2
-    rest = [value - (fit.slope + 0.5 * fit.bend * (t - fit.x)) * (t - fit.x)
-            for t, value in zip(x, y)]
+    slope, bend, curve = fit.coefficients
+    rest = [value - (slope + (0.5 * bend + curve * t / 6.0) * t) * t for t, value in zip(x, y)]
     edge, sigma = lower_edge(rest[half:])
     limit = edge - max(3.0 * sigma, LEAST_FALL_S)
     return max((place + 1 for place in range(half) if rest[place] < limit), default=0)

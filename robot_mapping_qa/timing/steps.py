@@ -16,9 +16,11 @@ from collections import deque
 from dataclasses import dataclass
 from math import isnan
 from operator import itemgetter
+from typing import Sequence
 
+from robot_mapping_qa.timing.held_back import delay_moves, own_messages, usual_delay
 from robot_mapping_qa.timing.level_shift import find_shift
-from robot_mapping_qa.timing.ordinary import LEARNED, Message, ORDINARY, Ordinary, RECENT_NS
+from robot_mapping_qa.timing.ordinary import LEARNED, Message, Ordinary, RECENT_NS
 from robot_mapping_qa.timing.whole_periods import stepped_back, stepped_forward
 
 REMEMBERED = 2048
@@ -40,11 +42,16 @@ The smallest delay after a step may lie so many periods below the smallest one b
 Few messages on either side do not show the smallest possible one. The step's part within a period
 comes from the stamps, so delays only have to tell whole periods apart.
 """
-UNLIKELY = 1e-3
-"""Chance below which an explanation by ordinary delays is dropped."""
+MOST_UNDERSHOOT = 0.5
+"""The same as a share of the step: else a sensor that took up another phase would have stepped."""
+UNLIKELY, RARE = 1e-3, 1e-2
+"""Chance below which an explanation by ordinary delays is dropped, and that of a fall at the last
+look."""
 LOOK_BACK_NS = 2_500_000_000
 AVERAGED = 12
 """The middle of so many stamps is known twice as well as one."""
+LAST = 16
+"""Messages just before those held back that these are compared with."""
 AFTER_GAP, AFTER_GAP_NS = 5, 700_000_000
 """Messages after a silence whose smallest delay is compared with that before."""
 GAP_STEP_NS, GAP_DRIFT = 5_000_000, 1e-4
@@ -214,12 +221,13 @@ class StepDetector:
         """Look what the messages held back have in common."""
         waiting, ordinary = self._waiting, self._ordinary
         period = ordinary.period_ns
+        last = list(self._history)[-LAST:]
         reference = self._reference()
         first_stamp, first_receive = waiting[0]
         stamp, receive = waiting[-1]
         excess = receive - stamp - ordinary.floor_ns
         if abs(ordinary.off_grid(stamp - reference)) <= ordinary.grid_room(stamp - reference) \
-                and ordinary.chance(excess) > ORDINARY \
+                and ordinary.low_ns <= receive - stamp <= usual_delay(last, ordinary) \
                 and (stamp > first_stamp or excess < 0.5 * period):
             # Back on the old grid with an ordinary delay: those before were late, lost or odd.
             return self._release()
@@ -229,32 +237,43 @@ class StepDetector:
             # The first was only a late or reordered one, just before.
             return Settled([self._let_first_go()])
         waited = receive - first_receive
-        moved = self._delay_moved()
-        ready = count > max(2, 1.5 * ordinary.drought) and (
-            waited >= STRETCH_NS or count >= STRETCH_MESSAGES)
+        own = waiting if ordinary.irregular else own_messages(waiting, ordinary, reference)
+        count = len(own)
+        if not own:
+            return self._give_up(waited)
+        recent = self._recent(0)
+        moves, steady = delay_moves(recent if len(recent) > LAST else last, own, ordinary)
+        moved = moves[0].moved
+        stretched = waited >= STRETCH_NS or count >= STRETCH_MESSAGES
+        ready = stretched and count > max(2, 1.5 * ordinary.drought)
         if ordinary.irregular:
             return self._judge_irregular(moved) if ready else _NOTHING_YET
-        own = sorted(ordinary.off_grid(s - first_stamp) for s, _ in waiting)
-        if own[-1] - own[0] > 2.0 * ordinary.tolerance_ns:
-            return self._give_up(waited)
+        first_stamp = own[0][0]
+        offs = sorted(ordinary.off_grid(s - first_stamp) for s, _ in own)
         sudden = count == 2 and waited >= 0.5 * STRETCH_NS \
             and ordinary.scatter_ns < 0.02 * period and not ordinary.drought
-        if not (ready or sudden):
+        ready_to_step = ready or steady and stretched and count > 2
+        if not (ready_to_step or sudden):
             return _NOTHING_YET
-        shift = ordinary.off_grid(own[count // 2] + first_stamp - reference)
+        shift = ordinary.off_grid(offs[count // 2] + first_stamp - reference)
         allowed = ordinary.grid_room(first_stamp - reference)
         if count >= AVERAGED:
             allowed *= 0.5
         if abs(shift) > allowed:
-            size = shift + round((-moved - shift) / period) * period
+            size, moved, unmoved = min(
+                ((shift + round((-move.moved - shift) / period) * period, *move)
+                 for move in moves), key=lambda found: (
+                     round(abs(found[0] + found[1]) / ordinary.room_ns), found[2]))
             rest = moved + size
-            if -UNDERSHOOT * period <= rest < 0.0:
-                rest = 0.0
-            unmoved, fitting = ordinary.chance(moved, count), ordinary.chance(rest, count)
-            certain = unmoved < UNLIKELY and (ready or abs(size) > 10.0 * allowed)
-            last_look = waited >= self._longest_wait_ns and fitting > UNLIKELY
+            undershoot = min(UNDERSHOOT * period, MOST_UNDERSHOOT * abs(size))
+            fitting = ordinary.chance(max(rest, 0.0), count) if rest >= -undershoot else 0.0
+            if moved >= 0.0:
+                unmoved = ordinary.chance(moved, count)
+            certain = unmoved < UNLIKELY and (ready_to_step or abs(size) > 10.0 * allowed)
+            last_look = waited >= self._longest_wait_ns and fitting > UNLIKELY \
+                and (moved >= 0.0 or unmoved < RARE)
             if abs(size) >= self._smallest_ns and fitting > unmoved and (certain or last_look):
-                return self._stepped(round(size))
+                return self._stepped(round(size), strays=[m for m in waiting if m not in own])
         elif ready and (onset := self._by_whole_periods(moved)) is not None:
             return self._stepped(round(round(-moved / period) * period), onset)
         elif ready and moved < -max(2.0 * self._smallest_ns, ordinary.room_ns):
@@ -299,20 +318,6 @@ class StepDetector:
         history = list(self._history)
         return history[bisect_right(history, after, key=itemgetter(1)):]
 
-    def _delay_moved(self) -> int:
-        """
-        Return by how much the delay of the messages held back differs from that before.
-
-        Where delays are steady compared with the period, those just before and after are
-        compared, so that a burst that happens to be on does not matter; else the smallest ones.
-        """
-        after = sorted(receive - stamp for stamp, receive in self._waiting)
-        before = sorted(receive - stamp for stamp, receive in list(self._history)[-8:])
-        near = 0.25 * self._ordinary.period_ns
-        if len(after) > 2 and after[-2] - after[0] < near and before[-2] - before[0] < near:
-            return after[0] - before[0]
-        return after[0] - self._ordinary.floor_ns
-
     def _reference(self) -> int:
         """Return a stamp on the grid, from the last messages that passed."""
         last = list(self._history)[-8:]
@@ -349,14 +354,17 @@ class StepDetector:
         self._until_learning -= len(messages)
         return Settled(messages, None, delay_fell)
 
-    def _stepped(self, size_ns: int, at_ns: int | None = None) -> Settled:
+    def _stepped(self, size_ns: int, at_ns: int | None = None,
+                 strays: Sequence[Message] = ()) -> Settled:
         """
         Book a step at ``at_ns``, else before the messages held back.
 
-        The earlier messages count as if the new clock had stamped them.
+        The earlier messages and ``strays`` count as if the new clock had stamped them.
         """
         messages, self._waiting = self._waiting, []
         at_ns = messages[0][1] if at_ns is None else at_ns
+        messages = [(message[0] + size_ns, message[1]) if message in strays else message
+                    for message in messages]
         self._restamp(at_ns, size_ns)
         self._history.extend(messages)
         self._last_stamp, self._last_receive = messages[-1]

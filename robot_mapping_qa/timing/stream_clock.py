@@ -10,7 +10,7 @@ from math import hypot
 
 from robot_mapping_qa.timing.delay_line import DelayLine
 from robot_mapping_qa.timing.level_before import (
-    CALM_BLOCKS, calm_level, FIRST_BLOCKS, LevelBefore, MOST_ROOM_S)
+    CALM_BLOCKS, calm_level, DRIFT, FIRST_BLOCKS, LevelBefore, MOST_ROOM_S)
 from robot_mapping_qa.timing.one_way import LEAST_MISFIT_S, OneWayClock
 
 KNOWN_SKEW = 50e-6
@@ -166,7 +166,9 @@ class StreamClock:
         if moved is None:
             return None
         wrong_s = moved[0] - (before.moved_s - level.grown_s(now_ns))
-        if abs(wrong_s) < LEAST_CORRECTION_S:
+        # The rate that carries the level on may have been hardly known, and so may be the present.
+        room_s = LEAST_CORRECTION_S + DRIFT * (now_ns - level.at_ns) * 1e-9 + 3.0 * moved[1]
+        if abs(wrong_s) < min(room_s, MOST_ROOM_S):
             return None
         self._moved_s -= wrong_s
         return wrong_s

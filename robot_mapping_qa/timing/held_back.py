@@ -1,0 +1,108 @@
+# Copyright 2026 The robot_mapping_qa authors
+# SPDX-License-Identifier: Apache-2.0
+"""What messages that are held back have in common, and how they differ from those before."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from typing import NamedTuple
+
+from robot_mapping_qa.timing.ordinary import Message, Ordinary
+
+COUNTS = (16, 8, 4)
+"""So many messages next to a change are looked at."""
+FEW = 8
+"""So many and more show their smallest delay by the three lowest."""
+NEAR = 0.25
+"""Delays are near each other within this share of a period."""
+SHARP = 4.0
+"""A fall by so many times what the lowest delays lie apart is none by chance."""
+LEAST_SHARE = 0.6
+"""At least so many of the messages held back must be the new clock's."""
+
+
+def own_messages(waiting: list[Message], ordinary: Ordinary, reference: int) -> list[Message]:
+    """
+    Return the messages that keep to the grid of the newest one; none where too few do.
+
+    Where that grid is another one than that of the stamp ``reference``, the others are stray
+    messages of before, which may still come in for a while.
+    """
+    newest = waiting[-1][0]
+    room = ordinary.tolerance_ns
+    offs = [ordinary.off_grid(stamp - newest) for stamp, _ in waiting]
+    if max(offs) - min(offs) <= 2.0 * room:
+        return waiting
+    own = [message for message, off in zip(waiting, offs) if abs(off) <= room]
+    strays = [message for message, off in zip(waiting, offs) if abs(off) > room]
+    if len(own) < max(3.0, LEAST_SHARE * len(waiting)) or any(
+            abs(ordinary.off_grid(stamp - reference)) > ordinary.grid_room(stamp - reference)
+            for stamp, _ in strays):
+        return []
+    return own
+
+
+class Move(NamedTuple):
+    """
+    By how much the smallest delay moved, ns.
+
+    ``chance`` is that of a fall as sharp as that between delays that are all alike.
+    """
+
+    moved: int
+    chance: float
+
+
+def delay_moves(before: list[Message], after: list[Message], ordinary: Ordinary
+                ) -> tuple[list[Move], bool]:
+    """
+    Return by how much the delay of messages differs from that of those just before.
+
+    Where delays are steady compared with the period, those just before and after are compared,
+    so that a burst that happens to be on does not matter; there is more than one answer where
+    it began or ended just before. Else it is the smallest ones that are compared, of the whole
+    time ``before``. The second value tells whether delays are steady.
+    """
+    near = NEAR * ordinary.period_ns
+    delays = [receive - stamp for stamp, receive in after]
+    last = [receive - stamp for stamp, receive in before]
+    old, new = [[sorted(level) for level in levels if _steady(level, near)] for levels in (
+        [last[-count:] for count in COUNTS],
+        [delays, *(delays[:count] for count in COUNTS if count < len(delays))])]
+    if old and new:
+        return [_move(there, here, there[0], ordinary) for here in new for there in old], True
+    return [_move(sorted(last), sorted(delays), ordinary.floor_ns, ordinary)], False
+
+
+def _move(before: list[int], after: list[int], level: int, ordinary: Ordinary) -> Move:
+    """
+    Return the move from a ``level`` to that of sorted delays.
+
+    By chance any order of the delays is as likely (as in the rank test of Wilcoxon): so many
+    that are lower than all ``before`` are all of the later ones. A fall by much more than what
+    the lowest ones lie apart is none by chance.
+    """
+    moved = after[0] - level
+    apart = max(0.25 * ordinary.room_ns, *(
+        delays[2] - delays[0] for delays in (before, after) if len(delays) > 2))
+    if moved >= 0 or moved < -SHARP * apart:
+        return Move(moved, float(moved >= 0))
+    chance = 1.0
+    for lower in range(bisect_left(after, before[0])):
+        chance *= (len(after) - lower) / (len(before) + len(after) - lower)
+    return Move(moved, chance)
+
+
+def usual_delay(before: list[Message], ordinary: Ordinary) -> float:
+    """Return the longest delay that is ordinary, or like those of the last messages."""
+    last = sorted(receive - stamp for stamp, receive in before[-COUNTS[-1]:])
+    return max(ordinary.high_ns, ordinary.floor_ns + ordinary.room_ns,
+               last[-2] + NEAR * ordinary.period_ns)
+
+
+def _steady(delays: list[int], near: float) -> bool:
+    """Whether all delays but one lie near the smallest, or of many the three lowest."""
+    if len(delays) < 3:
+        return False
+    ordered = sorted(delays)
+    return ordered[2 if len(delays) >= FEW else -2] - ordered[0] < near
