@@ -30,7 +30,8 @@ class Condition:
     sentence a person reads; its figures change from verdict to verdict. ``onset_ns`` is the
     host time at which the condition began, which may lie before it was found. ``record`` is the
     sentence as it is kept once the condition is over: with its worst figures, and without those
-    that only count the time. Empty where the text will do.
+    that only count the time. Empty where the text will do. ``seen_ns`` is when what it tells of
+    was last seen, for a condition that is kept up for a while afterwards; None where it goes on.
     """
 
     key: str
@@ -38,6 +39,7 @@ class Condition:
     severity: Severity
     onset_ns: int
     record: str = ''
+    seen_ns: int | None = None
 
     @property
     def for_the_record(self) -> str:

@@ -64,6 +64,29 @@ class Consumer:
                 self.ahead._receive()
 
 
+def compute(data):
+    """Take some computing time to read a message."""
+    begin_s = time.process_time()
+    while time.process_time() - begin_s < 0.02:
+        pass
+    return len(data)
+
+
+def test_the_process_starts_once_reading_here_has_taken_its_time():
+    for after_s, starts in ((60.0, False), (0.1, True)):
+        with Ahead({'lidar': Content(compute, EVERY_NS)}, after_s) as ahead:
+            consumer, passed = Consumer(ahead), []
+            for message in ahead.messages(recording()):
+                passed.append(message)
+                consumer.take(*message, compute)
+            process = ahead._process
+        assert passed == list(recording())
+        assert consumer.told == [
+            len(data) for stream, log_ns, data in recording()
+            if stream is CLOUDS and log_ns % EVERY_NS == 0]
+        assert (process is not None) == starts
+
+
 def test_messages_come_in_order_and_the_other_process_reads_clouds():
     with Ahead({'lidar': Content(WHO, EVERY_NS)}) as ahead:
         consumer, passed = Consumer(ahead), []

@@ -30,7 +30,7 @@ def run(site, *bags, out='out'):
 def test_first_reason_of_a_run_is_no_artefact_of_the_tool(site):
     summary = assess(site / 'bag', load_configuration(site / 'robot.yaml'), site / 'out').summary
     reason, = summary['gate']['holds'][0]['reasons']
-    assert reason.startswith('settling: unit_odometry, front_camera (for 3.')
+    assert reason.startswith('settling: unit_odometry, front_camera (for 2.')
 
 
 def test_camera_that_is_not_there_is_named_with_what_could_be_it(site, capsys):

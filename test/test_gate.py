@@ -201,6 +201,49 @@ def test_trouble_beside_a_stream_that_settles_starts_the_off_delay_again(trouble
     assert (opened.stamp_ns - start_ns) / S == pytest.approx(2.05 - 0.4)
 
 
+def shown_until(robot, seen_ns, until_ns, severity=Severity.HARD):
+    """Let a jump be shown until a time after it was last seen; return the decisions."""
+    jump = Condition('unit/jump', 'unit jumped', severity, seen_ns, seen_ns=seen_ns)
+    robot.conditions['pose'] = (jump,)
+    decisions = robot.run((until_ns - robot.now_ns) / S)
+    robot.conditions['pose'] = ()
+    return decisions
+
+
+@pytest.mark.parametrize('shown_s, opens_s', [(1.0, 2.0), (1.95, 2.0), (4.0, 4.05)])
+def test_off_delay_counts_from_when_the_cause_was_last_seen(shown_s, opens_s):
+    robot = Robot().opened()
+    jumped_ns = robot.now_ns + STEP
+    held = shown_until(robot, jumped_ns, jumped_ns + round(shown_s * S))
+    assert not any(d.allowed for d in held)
+    # The word of the monitor stands until its next one.
+    opened = next(d for d in robot.run(3.0) if d.allowed)
+    assert (opened.stamp_ns - jumped_ns) / S == pytest.approx(opens_s)
+
+
+def test_what_is_seen_again_starts_the_off_delay_again():
+    robot = Robot().opened()
+    first_ns = robot.now_ns + STEP
+    shown_until(robot, first_ns, first_ns + S)
+    assert robot.run(0.9)[-1].waiting_s == pytest.approx(0.1)
+    again_ns = robot.now_ns + STEP
+    shown_until(robot, again_ns, again_ns + S)
+    opened = next(d for d in robot.run(3.0) if d.allowed)
+    assert (opened.stamp_ns - again_ns) / S == pytest.approx(2.0)
+
+
+def test_trouble_beside_what_is_only_shown_starts_the_off_delay_again():
+    robot = Robot().opened()
+    robot.conditions['timing'] = (hard('camera/silent', 'camera silent'),)
+    jumped_ns = robot.now_ns + STEP
+    shown_until(robot, jumped_ns, jumped_ns + S)
+    robot.run(3.0)
+    robot.conditions['timing'] = ()
+    healed_ns = robot.now_ns + STEP
+    opened = next(d for d in robot.run(3.0) if d.allowed)
+    assert (opened.stamp_ns - healed_ns) / S == pytest.approx(2.0)
+
+
 def test_point_error_closes_above_the_limit_and_opens_below_the_deadband_only():
     robot = Robot().opened()
     robot.point_error_m = 0.049

@@ -228,7 +228,8 @@ def test_jump_is_reported_with_size_direction_and_share_of_the_way():
     limits = PoseLimits(stale_s=2.0)
     patient = PoseMonitor(NAME, limits, working_distance_m=3.0)
     feed(patient, messages)
-    assert f'{NAME}/jump' in conditions_of(patient.verdict(now_ns + round(0.99 * S)))
+    shown = conditions_of(patient.verdict(now_ns + round(0.99 * S)))[f'{NAME}/jump']
+    assert shown.seen_ns == event.onset_ns
     assert patient.verdict(now_ns + round(1.01 * S)).conditions == ()
 
 

@@ -21,6 +21,7 @@ VERDICT = Verdict(
     'pose', 1_795_597_457_224_057_257,
     (Condition('unit_odometry/silent', 'unit_odometry silent for 0.8 s', Severity.HARD, 17),
      Condition('roof_lidar/late', 'roof_lidar is 0.31 s late', Severity.SOFT, -3),
+     Condition('unit_odometry/jump', 'it jumped', Severity.HARD, 5, seen_ns=7),
      Condition('spare/silent', 'spare silent', Severity.NOTICE, 0)),
     {'point_error_m': 0.1 + 0.2, 'tiny': 5e-324, 'unknown': None, 'age_s': 1 / 3})
 

@@ -5,18 +5,21 @@ A second process that reads clouds and pictures while the messages before them a
 
 Messages wait in a short queue, in their order. The oldest of them whose contents will be wanted is
 sent to the process as soon as that is free; what it has not begun when its turn comes is read
-here. The same function on the same bytes gives the same numbers in both, so that the result does
-not depend on who was faster.
+here. So is everything at first: for a few small clouds the process is not worth its start. The
+same function on the same bytes gives the same numbers in both, so that the result does not depend
+on who was faster.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from math import inf
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 import subprocess
 import sys
+from time import process_time
 from typing import Any, Callable, Iterable, Iterator, Mapping, NamedTuple
 
 from robot_mapping_qa.configuration import Configuration, Stream
@@ -27,6 +30,9 @@ MOST_BYTES = 64_000_000
 
 LONGEST_NS = 500_000_000
 """No message waits for longer ones than this, in log time."""
+
+WORTH_IT_S = 1.0
+"""So much computing time they are read here first: the process needs 0.6 s for its start alone."""
 
 _BROKEN = (EOFError, OSError)
 
@@ -73,9 +79,15 @@ class Ahead:
     for `pose_input` and `picture_input`, `messages` goes around what is read from the bag.
     """
 
-    def __init__(self, contents: Mapping[str, Content]) -> None:
-        """Take what is read of which stream; the process starts with the first of them."""
+    def __init__(self, contents: Mapping[str, Content], after_s: float = 0.0) -> None:
+        """
+        Take what is read of which stream.
+
+        The process starts with the first of them once reading here has taken ``after_s``.
+        """
         self._contents = contents
+        self._after_s = after_s if contents else inf
+        self._taken_s = 0.0
         self._last_ns: dict[str, int] = {}
         # Less than what lies between two wanted messages: what was wanted otherwise than foreseen
         # is known before the next one is foreseen.
@@ -100,11 +112,11 @@ class Ahead:
     def messages(self, source: Iterable[tuple[Stream, int, bytes]],
                  ) -> Iterator[tuple[Stream, int, bytes]]:
         """Yield the same messages in the same order, those behind already begun with."""
-        if not self._contents:
-            yield from source
-            return
         queue = self._queue
         for stream, log_ns, data in source:
+            if self._taken_s < self._after_s:
+                yield stream, log_ns, data
+                continue
             while queue and (not 0 <= log_ns - queue[0].log_ns < self._span_ns
                              or self._bytes + len(data) > MOST_BYTES):
                 yield self._next()
@@ -116,7 +128,7 @@ class Ahead:
         """Hand over what the message tells that was passed on last."""
         now = self._now
         if now is None or now.data is not data:
-            done(read(data))
+            done(self._read(data, read))
             return
         if now is self._sent:
             self._receive()
@@ -125,7 +137,13 @@ class Ahead:
             return
         # The process is busy, or this one was not foreseen.
         self._last_ns[now.stream.name] = now.log_ns
-        done(read(data))
+        done(self._read(data, read))
+
+    def _read(self, data: bytes, read: Reader) -> Any:
+        begin_s = process_time()
+        told = read(data)
+        self._taken_s += process_time() - begin_s
+        return told
 
     def _add(self, message: _Waiting) -> None:
         self._queue.append(message)

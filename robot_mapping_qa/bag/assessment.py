@@ -31,7 +31,6 @@ from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.timing.comparison import compare
 from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
-from robot_mapping_qa.timing.quantiles import DelayHistogram
 from robot_mapping_qa.timing.sets import SET_QUEUE, SET_ROLES, SetStatistics, SetSummary
 from robot_mapping_qa.verdicts import Event, Verdict
 from robot_mapping_qa.views import capture_views
@@ -80,7 +79,6 @@ class Assessment:
         self.path = PathTrace()
         self.point_error = PeakTrace()
         self.sigmas = SigmaTraces()
-        self.latencies = {stream.name: DelayHistogram() for stream in configuration.streams}
         self._observer = observer
         views = capture_views(configuration)
         self._gate = Gate(configuration.gate, configuration.point_error_limit_m, start_ns,
@@ -212,7 +210,6 @@ class Assessment:
 
     def _stamp_taker(self, stream: Stream) -> Callable[[int, bytes], int | None]:
         name, monitor = stream.name, self.timing
-        latency = self.latencies[name]
         place = self.set_streams.index(stream) if stream in self.set_streams else None
 
         def take(log_ns: int, data: bytes) -> int | None:
@@ -224,8 +221,6 @@ class Assessment:
             events = monitor.add(name, stamp_ns, log_ns)
             if events:
                 self._happened(events, log_ns)
-            if stamp_ns:
-                latency.add((log_ns - stamp_ns) * 1e-9)
             if place is not None:
                 self._sets.add(place, stamp_ns, log_ns)
             return stamp_ns
@@ -261,10 +256,9 @@ class Assessment:
             if known is not None and leaves_the_gate_alone(known, limit_m) \
                     and monitor.surely_within(log_ns, limit_m):
                 return
-            verdict = monitor.verdict(log_ns)
-            if known is None or changes_the_gate(known, verdict, limit_m):
-                self.pose_verdict = verdict
-                self._gate.receive(verdict)
+            if known is None or changes_the_gate(known, monitor.gist(log_ns), limit_m):
+                self.pose_verdict = monitor.verdict(log_ns)
+                self._gate.receive(self.pose_verdict)
                 self._update_gate(log_ns)
         return take
 

@@ -172,7 +172,7 @@ def _log_axis(values: np.ndarray, begin: float, end: float) -> Axis:
 
 def latency_svg(assessment: Assessment) -> str | None:
     """Return how the latencies of every stream are distributed."""
-    rows = {name: _quantiles(assessment.latencies[name])
+    rows = {name: _quantiles(assessment.timing.streams[name].delays.latency)
             for name, stream in assessment.timing.streams.items()
             if stream.figures().latency_p50_s is not None}
     if not rows:

@@ -137,13 +137,14 @@ class Recording:
         needed = {connection.topic: None if any(
             stream.name in self._read_whole for stream in streams[connection.id]) else STAMP_BYTES
             for connection in connections}
+        by_topic = {connection.topic: streams[connection.id] for connection in connections}
         last_ns = None
         try:
             indexed = self._indexed(file)
             if indexed is not None:
                 for part in indexed:
                     for topic, last_ns, data in part.messages(needed):
-                        for stream in self._streams[_plain(topic)]:
+                        for stream in by_topic[topic]:
                             yield stream, last_ns, data
             elif self._is_rosbag1:
                 convert = {stream.name: self._ros1_converter(stream)

@@ -12,7 +12,7 @@ import shutil
 import sys
 from typing import Any, Callable, Iterable, Mapping, NamedTuple, Sequence
 
-from robot_mapping_qa.bag.ahead import Ahead, contents_of
+from robot_mapping_qa.bag.ahead import Ahead, contents_of, WORTH_IT_S
 from robot_mapping_qa.bag.assessment import Assessment
 from robot_mapping_qa.bag.ledger_file import (
     CAPTURES_FILE, REDO_FILE, write_captures, write_redo)
@@ -66,7 +66,8 @@ def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
     with Recording(bag, configuration.streams, configuration.cameras,
                    [OPERATOR]) as recording, \
             _Output(folder) as output, \
-            Ahead(contents_of(configuration) if (workers or cores()) > 1 else {}) as ahead:
+            Ahead(contents_of(configuration) if (workers or cores()) > 1 else {},
+                  WORTH_IT_S) as ahead:
         quality = QualityBag(output.scratch / QUALITY_FOLDER)
         assessment = Assessment(configuration, recording.start_ns, quality, ahead.work)
         for stream, log_ns, data in _shown(

@@ -157,8 +157,8 @@ class Gate:
         Judge everything known at ``now_ns`` (host time) and return the state of the gate.
 
         Closing is immediate for hard conditions and after the on-delay for soft ones; opening
-        needs the whole off-delay without either. A stream that settles is watched already, and
-        nothing is wrong with it: meanwhile the off-delay runs.
+        needs the whole off-delay without either. It runs while a stream settles, which is watched
+        already and well so far, and while a condition is kept up of what is not seen any more.
         """
         if now_ns < self._last_update_ns:
             # A clock that went back would stretch or shorten the delays: start them again.
@@ -175,13 +175,15 @@ class Gate:
             c.key: self._first_seen_ns.get(c.key, now_ns) for c in causes}
         events = self._warn(notices, now_ns) + self._close_or_extend(causes, now_ns)
         waiting_s = self.opens_ns = None
-        wrong = tuple(c.key for c in causes if c.kind != 'settling')
-        if wrong:
+        wrong = tuple(c for c in causes if c.kind != 'settling')
+        seen_ns = [c.seen_ns for c in wrong if c.seen_ns is not None]
+        if len(seen_ns) < len(wrong):
             self._healthy_since_ns = None
-            self._held_by = wrong
+            self._held_by = tuple(c.key for c in wrong)
         elif self.hold_now is not None:
             if self._healthy_since_ns is None:
                 self._healthy_since_ns = self._healed_ns(now_ns)
+            self._healthy_since_ns = min(now_ns, max((self._healthy_since_ns, *seen_ns)))
             opens_ns = self._healthy_since_ns + round(self.limits.off_delay_s * _S)
             if not causes and now_ns < opens_ns:
                 self.opens_ns, waiting_s = opens_ns, (opens_ns - now_ns) / _S

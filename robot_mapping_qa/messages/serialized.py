@@ -24,6 +24,7 @@ _BIG_ENDIAN = b'\x00\x00'
 _TIME = {'<': struct.Struct('<iI'), '>': struct.Struct('>iI')}
 _RANGE = {'<': struct.Struct('<3f'), '>': struct.Struct('>3f')}
 _LENGTH = {'<': struct.Struct('<I'), '>': struct.Struct('>I')}
+_NUMBER = {'<': np.dtype('<f8'), '>': np.dtype('>f8')}
 _NANOSECONDS = 1_000_000_000
 
 _ODOMETRY_NUMBERS = 7 + 36 + 6 + 36
@@ -82,7 +83,7 @@ def _read_numbers(data: bytes, order: str, offset: int, count: int) -> np.ndarra
     offset = _aligned(offset, 8)
     if len(data) < offset + 8 * count:
         raise MalformedMessage(f'{len(data)} bytes, expected at least {offset + 8 * count}')
-    return np.frombuffer(data, dtype=f'{order}f8', count=count, offset=offset).astype(float)
+    return np.frombuffer(data, _NUMBER[order], count, offset).astype(float)
 
 
 def read_stamp(data: bytes) -> int:

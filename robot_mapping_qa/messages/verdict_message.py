@@ -22,6 +22,7 @@ _LEVEL = {Severity.NOTICE: OK, Severity.SOFT: WARN, Severity.HARD: ERROR}
 _SEVERITY = {level: severity for severity, level in _LEVEL.items()}
 _ONSET = 'onset_ns'
 _RECORD = 'record'
+_SEEN = 'seen_ns'
 
 
 def number_text(value: float | int | None) -> str:
@@ -49,7 +50,8 @@ def verdict_to_message(factory: MessageFactory, verdict: Verdict) -> Any:
                             f'{len(verdict.conditions)} conditions', verdict.figures)]
     statuses += [
         make_status(factory, c.key, _LEVEL[c.severity], c.text, {
-            _ONSET: c.onset_ns, **({_RECORD: c.record} if c.record else {})})
+            _ONSET: c.onset_ns, **({_RECORD: c.record} if c.record else {}),
+            **({} if c.seen_ns is None else {_SEEN: c.seen_ns})})
         for c in verdict.conditions]
     return factory.make('diagnostic_msgs/msg/DiagnosticArray',
                         header=make_header(factory, verdict.stamp_ns), status=statuses)
@@ -73,7 +75,8 @@ def verdict_from_message(message: Any) -> Verdict:
 def _condition(status: Any) -> Condition:
     values = {item.key: item.value for item in status.values}
     return Condition(status.name, status.message, _SEVERITY[status_level(status)],
-                     int(values[_ONSET]), values.get(_RECORD, ''))
+                     int(values[_ONSET]), values.get(_RECORD, ''),
+                     int(values[_SEEN]) if _SEEN in values else None)
 
 
 def status_level(status: Any) -> int:

@@ -49,7 +49,7 @@ FLASH_NS = 250_000_000
 """A flashing lamp is on and dark for so long in turn: 2 flashes a second (IEC 60073)."""
 
 STILL_HELD_S = 10.0
-"""A gate that has not opened by then tells its log why: streams settle in 3 s."""
+"""A gate that has not opened by then tells its log why: streams settle in 2 s."""
 
 GATE_PHASE_NS = 10_000_000
 """The gate looks at the time so long after the monitors did, when their verdicts are there."""

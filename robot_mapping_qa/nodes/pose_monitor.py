@@ -10,7 +10,7 @@ import sys
 from typing import Any, Callable
 
 from diagnostic_msgs.msg import DiagnosticArray
-from robot_mapping_qa.capture.gate import leaves_the_gate_alone
+from robot_mapping_qa.capture.gate import changes_the_gate, leaves_the_gate_alone
 from robot_mapping_qa.configuration import Stream
 from robot_mapping_qa.contents import Reader
 from robot_mapping_qa.messages.outputs import (
@@ -111,7 +111,9 @@ class PoseMonitor(QualityNode):
                 and self._monitor.surely_within(now_ns, limit_m):
             # The usual case: nothing the gate does not know. The timer repeats the verdict.
             return
-        self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=False)
+        if self.last_sent is None or changes_the_gate(
+                self.last_sent, self._monitor.gist(now_ns), limit_m):
+            self.publish_verdict(self._verdicts, self._monitor.verdict(now_ns), tick=False)
 
     def _tick(self) -> None:
         self._collect()

@@ -26,6 +26,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
+from math import inf, isfinite
 from typing import Iterable, NamedTuple, Sequence
 
 import numpy as np
@@ -44,8 +45,12 @@ _LEAST_GROWTH = 0.1
 _LEAST_UNIT_SHARE = 0.5
 # What is off by more standard deviations is held back, or left out of the calibration's fit.
 _CLIP_SIGMAS = 2.5
-# Each fit shows better what is far off.
-_FITS = 5
+# Each fit shows better what is far off, and how much of the rest is noise. After so many even the
+# scale of wheels that slip by a third is found, ten times its sigma; what is off by much more
+# stays a difference.
+_FITS = 12
+# A fit that changes no coefficient by more of its standard deviation is the last.
+_SETTLED_SIGMAS = 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +58,10 @@ class Inflation:
     """
     Factor by which the reported standard deviation is too small (above 1) or too large.
 
-    ``low`` and ``high`` bound it with the confidence asked for, ``samples`` is the number of
-    intervals behind it. Where it is not ``telling``, only a ``low`` above 1 means something: the
-    second source is too coarse, or the unit may do better than it says for another reason.
+    ``low`` and ``high`` bound it with the confidence asked for, infinity being no bound;
+    ``samples`` is the number of intervals behind it. Where it is not ``telling``, only a ``low``
+    above 1 means something: the second source is too coarse, or the unit may do better than it
+    says for another reason.
     """
 
     factor: float
@@ -63,6 +69,18 @@ class Inflation:
     high: float
     samples: int
     telling: bool
+
+
+def inflation_figures(inflation: Inflation | None) -> dict[str, float | None]:
+    """
+    Return that of the reported covariance as a verdict's figures, None where unknown.
+
+    ``inflation`` with its bounds ``inflation_low`` and ``inflation_high``; see `Inflation`.
+    """
+    if inflation is None:
+        return dict.fromkeys(('inflation', 'inflation_low', 'inflation_high'))
+    return {'inflation': inflation.factor, 'inflation_low': inflation.low,
+            'inflation_high': inflation.high if isfinite(inflation.high) else None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +112,21 @@ class _Jitter(NamedTuple):
     smallest: float
 
 
+class _Intervals(NamedTuple):
+    """
+    Steps put together, and their differences (n, k) without what follows the motion.
+
+    ``begins`` numbers the first step of each interval, ``complete`` says whether it is one.
+    ``enlarged`` is the factor for what the fit took from the differences of intervals.
+    """
+
+    steps: list[Innovation]
+    begins: np.ndarray
+    complete: np.ndarray
+    difference: np.ndarray
+    enlarged: float
+
+
 class InnovationWindow:
     """
     Innovations of one kind, of one second source, over the last ``window_s``.
@@ -103,23 +136,30 @@ class InnovationWindow:
     ``calibration_sigmas`` (m,) are the standard deviations that the coefficients of the motion
     may have. ``tells_both_ways`` is False for errors that keep their sign for long: then the
     covariance grows by more than what is added in an interval, and a smaller error is no surprise.
+    ``holds_noise`` is False where a single pose may scatter by more than reported: it is judged by
+    itself then (`pose_scatter`).
     """
 
     def __init__(self, interval_s: float, window_s: float, quantile: float = 0.5,
-                 calibration_sigmas: Sequence[float] = (), tells_both_ways: bool = True) -> None:
+                 calibration_sigmas: Sequence[float] = (), tells_both_ways: bool = True,
+                 holds_noise: bool = True) -> None:
         self._interval_ns = round(interval_s * 1e9)
         self._window_ns = round(window_s * 1e9)
         self._quantile = quantile
         self._tells_both_ways = tells_both_ways
+        self._holds_noise = holds_noise
         self._calibration_sigmas = np.array(calibration_sigmas, dtype=float)
         self._steps: deque[Innovation] = deque()
+        self._known: _Intervals | None = None
 
     def clear(self) -> None:
         """Forget everything, e.g. after a step of a clock."""
         self._steps.clear()
+        self._known = None
 
     def add(self, innovation: Innovation) -> None:
         """Take the innovation of a step, in the order of time."""
+        self._known = None
         self._steps.append(innovation)
         while self._steps[0].end_ns < innovation.end_ns - self._window_ns:
             self._steps.popleft()
@@ -136,32 +176,58 @@ class InnovationWindow:
         Both halves of the window must say so by themselves: a clock that stepped, or anything else
         that went wrong once, spoils only one of them.
         """
-        steps = list(self._steps)
+        steps = self._steps
         if not steps or steps[-1].end_ns - steps[0].begin_ns < _LEAST_SHARE * self._window_ns:
             return None
-        found = self._judge(steps, confidence)
-        if found is None or found.low <= 1.0:
+        window = self._window()
+        found = self._judge(window, confidence)
+        if window is None or found is None or found.low <= 1.0:
             return found
-        middle = len(steps) // 2
-        halves = [self._judge(half, confidence) for half in (steps[:middle], steps[middle:])]
+        middle = len(window.steps) // 2
+        halves = [self._judge(self._put_together(half), confidence)
+                  for half in (window.steps[:middle], window.steps[middle:])]
         return replace(found, low=min(
             found.low, *(0.0 if half is None else half.factor for half in halves)))
 
-    def _judge(self, steps: Sequence[Innovation], confidence: float) -> Inflation | None:
-        """Return the inflation by some of the steps."""
+    def calibrated(self) -> tuple[list[Innovation], np.ndarray] | None:
+        """
+        Return the steps of the window and their differences (n, k) without the calibration.
+
+        None where there are too few to find that.
+        """
+        window = self._window()
+        return None if window is None else (window.steps, window.difference)
+
+    def _window(self) -> _Intervals | None:
+        if self._known is None:
+            self._known = self._put_together(list(self._steps))
+        return self._known
+
+    def _put_together(self, steps: list[Innovation]) -> _Intervals | None:
+        """Return the steps as intervals, None where those are too few."""
         begins, complete = self._intervals(steps)
         if complete.sum() < _LEAST_SAMPLES:
             return None
+        difference = np.array([step.difference for step in steps])
+        enlarged = 1.0
+        if len(self._calibration_sigmas):
+            motion = np.array([step.motion for step in steps])
+            differences, motions = (
+                np.add.reduceat(values, begins)[complete] for values in (difference, motion))
+            coefficients, enlarged = _calibration(differences, motions, self._calibration_sigmas)
+            difference = difference - motion @ coefficients
+        return _Intervals(steps, begins, complete, difference, enlarged)
+
+    def _judge(self, intervals: _Intervals | None, confidence: float) -> Inflation | None:
+        """Return the inflation by some of the steps."""
+        if intervals is None:
+            return None
+        steps, begins, complete, difference, enlarged = intervals
 
         def summed(values: np.ndarray) -> np.ndarray:
             return np.add.reduceat(values, begins)[complete]
 
-        difference = np.array([step.difference for step in steps])
-        if len(self._calibration_sigmas):
-            motion = np.array([step.motion for step in steps])
-            coefficients, enlarged = _calibration(
-                summed(difference), summed(motion), self._calibration_sigmas)
-            difference = enlarged * (difference - motion @ coefficients)
+        difference = enlarged * difference
         jitter = self._jitter(steps, difference)
         difference = np.einsum(
             'nij,nj->ni', np.array([step.turn for step in steps]), difference)
@@ -194,7 +260,7 @@ class InnovationWindow:
                 complete.append(False)
                 begin_ns = step.begin_ns
             end_ns = step.end_ns
-            if end_ns - begin_ns >= 0.99 * self._interval_ns:
+            if end_ns - begin_ns >= 0.95 * self._interval_ns:
                 complete[-1] = True
                 begin_ns = None
         return np.array(begins), np.array(complete)
@@ -222,8 +288,11 @@ class InnovationWindow:
         short: the covariance of neighbours is minus its variance. Noise that lasts for several
         poses shows as far apart; all within an interval is summed up.
         """
-        limit = float(np.median([np.mean(np.diag(step.reported)) for step in steps]))
-        clipped = np.clip(difference, *_bounds(difference))
+        limit = inf
+        if self._holds_noise:
+            reported = np.array([step.reported for step in steps])
+            limit = float(np.median(np.diagonal(reported, axis1=1, axis2=2).mean(axis=1)))
+        clipped = np.clip(difference, *usual_range(difference))
         variance = float(np.mean(clipped ** 2))
         length_ns = float(np.median([step.end_ns - step.begin_ns for step in steps]))
         apart = max(1, round(self._interval_ns / length_ns) - 1)
@@ -259,11 +328,18 @@ def _positive_parts(matrices: np.ndarray) -> np.ndarray:
     return (vectors * np.maximum(values, 0.0)[..., None, :]) @ np.swapaxes(vectors, -1, -2)
 
 
-def _bounds(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def usual_range(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return per axis the range in which normal errors with the same core lie."""
-    middle = np.median(values, axis=0)
-    reach = _CLIP_SIGMAS * _MAD_TO_SIGMA * np.median(np.abs(values - middle), axis=0)
+    middle = _median(values)
+    reach = _CLIP_SIGMAS * _MAD_TO_SIGMA * _median(np.abs(values - middle))
     return middle - reach, middle + reach
+
+
+def _median(values: np.ndarray) -> np.ndarray:
+    """Return that of each column (k,) of finite values (n, k): np.median looks after much more."""
+    ordered = np.sort(values, axis=0)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2.0
 
 
 def _calibration(difference: np.ndarray, motion: np.ndarray,
@@ -281,13 +357,14 @@ def _calibration(difference: np.ndarray, motion: np.ndarray,
     enlarged = 1.0
     for _ in range(_FITS):
         residual = difference - scaled @ coefficients
-        low, high = _bounds(residual)
+        low, high = usual_range(residual)
         usual = np.all((residual >= low) & (residual <= high), axis=-1)
         inputs, count, taken = scaled[usual], usual.sum(), 0.0
         if not count:
             break
+        squares = inputs.T @ inputs
+        before = coefficients.copy()
         for axis in range(axes):
-            squares = inputs.T @ inputs
             # In a simulation two sources may agree exactly, about axes that never turn.
             noise = max(float(np.mean(residual[usual, axis] ** 2)),
                         1e-12 * float(np.trace(squares)), 1e-30)
@@ -295,6 +372,8 @@ def _calibration(difference: np.ndarray, motion: np.ndarray,
             coefficients[:, axis] = gain @ difference[usual, axis]
             taken += float(np.trace(gain @ inputs)) / axes
         enlarged = (count / max(1.0, count - taken)) ** 0.5
+        if np.abs(coefficients - before).max() < _SETTLED_SIGMAS:
+            break
     return coefficients * sigmas[:, None], enlarged
 
 

@@ -15,6 +15,8 @@ import numpy as np
 _RELATIVE_TOLERANCE = 1e-6
 # Far beyond any place on Earth and any turn, and the square of what is let through is finite.
 _LARGEST_VARIANCE = 1e30
+_RAISED = np.ones((6, 6)) + _RELATIVE_TOLERANCE * np.eye(6)
+_PAIRS = tuple(combinations(range(6), 2))
 _AXES = ('x', 'y', 'z', 'rotation about X', 'rotation about Y', 'rotation about Z')
 
 
@@ -66,24 +68,35 @@ def check_covariance(covariance: np.ndarray) -> CovarianceFinding:
             return CovarianceFinding('missing', 'is missing for the rotation: all zero')
     if np.count_nonzero(covariance) == sum(map(bool, variances)):
         return _VALID
-    for i, j in combinations(range(6), 2):
+    for i, j in _PAIRS:
+        if rows[i][j] == rows[j][i]:
+            continue
         largest = (variances[i] * variances[j]) ** 0.5
         if abs(rows[i][j] - rows[j][i]) > _RELATIVE_TOLERANCE * largest:
             return CovarianceFinding(
                 'invalid', f'is not symmetric: {rows[i][j]:.3g} and {rows[j][i]:.3g} for '
                 f'{_AXES[i]} with {_AXES[j]}')
-    if not _is_semi_definite(rows):
+    if not (_is_definite(covariance) or _is_semi_definite(rows)):
         smallest = float(np.linalg.eigvalsh((covariance + covariance.T) / 2.0)[0])
         return CovarianceFinding(
             'invalid', f'is not positive semi-definite: smallest eigenvalue {smallest:.3g}')
     return _VALID
 
 
+def _is_definite(covariance: np.ndarray) -> bool:
+    """Return whether the library finds a Cholesky decomposition: the usual case, soon told."""
+    try:
+        np.linalg.cholesky(covariance * _RAISED)
+    except np.linalg.LinAlgError:
+        return False
+    return True
+
+
 def _is_semi_definite(rows: list[list[float]]) -> bool:
     """
     Try a Cholesky decomposition, every variance raised by the tolerance.
 
-    Written out because on a matrix this small the calls into a library cost more than the work.
+    Written out because the library's refuses a matrix that is only just semi-definite.
     """
     lower: list[list[float]] = []
     for i, row in enumerate(rows):

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from math import isfinite
 
 import numpy as np
 
@@ -75,8 +76,11 @@ class CovarianceTrust:
         elif state == 'trusted' and too_small_by is not None:
             state = 'optimistic'
             self.too_small_by = too_small_by.factor
-            reason = (f'is too small: the error is about {too_small_by.factor:.1f} times what it '
-                      f'says ({too_small_by.low:.1f} to {too_small_by.high:.1f})')
+            within = (f'about {too_small_by.factor:.1f} times what it says '
+                      f'({too_small_by.low:.1f} to {too_small_by.high:.1f})'
+                      if isfinite(too_small_by.high)
+                      else f'at least {too_small_by.low:.1f} times what it says')
+            reason = f'is too small: the error is {within}'
         if state != 'trusted':
             self._until_ns = now_ns + round(self._limits.fault_hold_s * 1e9)
             self._reason = reason

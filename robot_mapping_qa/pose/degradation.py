@@ -112,10 +112,12 @@ class DegradationEstimate:
         if self._started_ns is None:
             self.start(position_m, quaternion, now_ns)
             return True
-        moved = tuple(b - a for a, b in zip(self._position_m, position_m))
+        (a, b, c), (x, y, z) = self._position_m, position_m
+        moved = x - a, y - b, z - c
         way_m = hypot(*moved)
         # The scalar product of unit quaternions is the cosine of half the angle between.
-        turn = abs(sum(a * b for a, b in zip(self._quaternion, quaternion)))
+        (a, b, c, d), (x, y, z, w) = self._quaternion, quaternion
+        turn = abs(a * x + b * y + c * z + d * w)
         if way_m < _STEP_M and turn > 1.0 - _STEP_RAD ** 2 / 8.0:
             return False
         turned_rad = hypot(*rotation_vector(
@@ -246,9 +248,9 @@ class DegradationEstimate:
         before_m = error_m(ahead.covariance)
         if before_m >= limit_m:
             return 0.0
-        step = _AHEAD_STEP_M * self._direction
+        step = ahead.step(self._rotation, _AHEAD_STEP_M * self._direction, 0.0, self._hold)
         for number in range(round(_AHEAD_M / _AHEAD_STEP_M)):
-            ahead.move(self._rotation, step, 0.0, self._hold)
+            ahead.take(step)
             after_m = error_m(ahead.covariance)
             if after_m >= limit_m:
                 share = (limit_m - before_m) / (after_m - before_m)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import hypot
+from operator import itemgetter
 from typing import Mapping
 
 import numpy as np
@@ -62,6 +63,9 @@ class ErrorEstimate:
         self._map_frame = ''
         self._reported = ReportedError()
         self._open_growth = OpenGrowth()
+        # The report that counts, None where it does not; in a tuple, once it was asked for.
+        self._counts: tuple[np.ndarray | None] | None = None
+        self._of_late = np.zeros((6, 6))
         self.restart()
 
     def set_lever(self, lever_m: Vector) -> None:
@@ -69,6 +73,7 @@ class ErrorEstimate:
         self._lever_m = lever_m
         self._reach_m = hypot(*lever_m)
         self._bound_m = self._rms_m(self._of_late)
+        self._counts = None
 
     def restart(self) -> None:
         """Forget everything: the next pose is a start."""
@@ -78,6 +83,7 @@ class ErrorEstimate:
         self._open_growth.restart()
         self._report: np.ndarray | None = None
         self._report_factor = 1.0
+        self._counts = None
         self._has_map = False
         self._quaternion: Quaternion = (0.0, 0.0, 0.0, 1.0)
         self._way_m = 0.0
@@ -187,11 +193,13 @@ class ErrorEstimate:
         degradation = self.degradation
         self._of_late = degradation.covariance_of_late
         self._bound_m = self._rms_m(self._of_late)
+        self._counts = None
         if self._limit_m is not None and (
                 self._ahead_ns is None or not 0 <= now_ns - self._ahead_ns < _AHEAD_NS):
             self._ahead_ns = now_ns
             self._until_m = degradation.metres_until(self._point_error_m, self._limit_m)
-        self._growth, self._direction = degradation.growth()
+        self._growth, direction = degradation.growth()
+        self._axis = max(zip(map(abs, direction), _AXES), key=itemgetter(0))[1]
         self._step_figures = dict(zip(_STEP_FIGURES, (
             _largest_sigma(degradation.covariance), _largest_sigma(self._of_late), self._growth,
             degradation.hold.open_translation()[0],
@@ -214,6 +222,7 @@ class ErrorEstimate:
         """
         self._report = reported
         self._report_factor = too_small_by
+        self._counts = None
         if reported is not None:
             self._reported.add(reported)
 
@@ -233,6 +242,12 @@ class ErrorEstimate:
 
     def _report_that_counts(self) -> np.ndarray | None:
         """Return what the unit reports, enlarged; None unless it is more than the estimate."""
+        if self._counts is None:
+            # Asked for several times a message.
+            self._counts = (self._weighed_report(),)
+        return self._counts[0]
+
+    def _weighed_report(self) -> np.ndarray | None:
         factor = self._report_factor
         if self._report is None or factor * self._rms_m(self._report) < self._bound_m:
             return None
@@ -273,10 +288,9 @@ class ErrorEstimate:
         since_ns = degradation.open_since_ns
         if since_ns is None:
             return []
-        axis = max(range(3), key=lambda number: abs(self._direction[number]))
         why = ('no cloud shows what holds' if degradation.is_blind
                else 'the surroundings do not hold')
-        text = (f'{why} {self._name} along its {_AXES[axis]} axis: its place gets worse by '
+        text = (f'{why} {self._name} along its {self._axis} axis: its place gets worse by '
                 f'{1e3 * self._growth:.0f} mm a metre')
         # The point error has a condition of its own, with its worst figure.
         record = text

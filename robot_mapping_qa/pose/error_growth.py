@@ -21,6 +21,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from math import exp
+from typing import NamedTuple
 
 import numpy as np
 
@@ -64,6 +65,13 @@ def hold_by(information: np.ndarray, limits: DegradationLimits) -> Hold:
         + [1.0 / (limits.turn_walk_rad ** 2 * way_m)] * 3)
     mean = np.linalg.inv(information + reckoned)
     return Hold(mean @ reckoned, mean @ information @ mean / way_m)
+
+
+class Step(NamedTuple):
+    """What a step takes the errors to: ``transition`` (10, 10), and the ``noise`` that it adds."""
+
+    transition: np.ndarray
+    noise: np.ndarray
 
 
 class ErrorGrowth:
@@ -110,6 +118,17 @@ class ErrorGrowth:
         ``rotation`` (3, 3) takes the body's axes to those of the frame, ``moved_m`` (3,) is the
         displacement in the frame, ``turned_rad`` the angle turned.
         """
+        self.take(self.step(rotation, moved_m, turned_rad, hold))
+
+    def take(self, step: Step) -> None:
+        """Carry the errors on over a step of `step`."""
+        p = step.transition @ self._p @ step.transition.T
+        p += step.noise
+        self._p = p
+
+    def step(self, rotation: np.ndarray, moved_m: np.ndarray, turned_rad: float,
+             hold: Hold) -> Step:
+        """Return what a short step does to the errors, whatever they are; see `move`."""
         limits = self._limits
         x, y, z = moved_m.tolist()
         way_m = (x * x + y * y + z * z) ** 0.5
@@ -119,27 +138,25 @@ class ErrorGrowth:
         speed_keeps = exp(-way_m / limits.dead_reckoning_lasts_m)
         scale_keeps = exp(-way_m / limits.scale_error_lasts_m)
         level = exp(-way_m / limits.gravity_holds_m)
-        step = np.zeros((_PARTS, _PARTS))
-        step[0, 0] = step[1, 1] = step[2, 2] = 1.0
+        transition = np.zeros((_PARTS, _PARTS))
+        transition[0, 0] = transition[1, 1] = transition[2, 2] = 1.0
         # A turned start swings the way that follows: rotation x moved.
-        step[0, 4], step[0, 5], step[1, 3] = z, -y, -z
-        step[1, 5], step[2, 3], step[2, 4] = x, y, -x
-        step[3, 3] = step[4, 4] = level
-        step[5, 5] = 1.0
+        transition[0, 4], transition[0, 5], transition[1, 3] = z, -y, -z
+        transition[1, 5], transition[2, 3], transition[2, 4] = x, y, -x
+        transition[3, 3] = transition[4, 4] = level
+        transition[5, 5] = 1.0
         if self._memory_m is not None:
-            step[_POSE] *= exp(-way_m / self._memory_m)
-        step[_POSE, _SPEED] = share[:, :3] * way_m
-        step[0, _SCALE], step[1, _SCALE], step[2, _SCALE] = x, y, z
-        step[6, 6] = step[7, 7] = step[8, 8] = speed_keeps
-        step[_SCALE, _SCALE] = scale_keeps
+            transition[_POSE] *= exp(-way_m / self._memory_m)
+        transition[_POSE, _SPEED] = share[:, :3] * way_m
+        transition[0, _SCALE], transition[1, _SCALE], transition[2, _SCALE] = x, y, z
+        transition[6, 6] = transition[7, 7] = transition[8, 8] = speed_keeps
+        transition[_SCALE, _SCALE] = scale_keeps
         turn = share[:, 3:]
-        noise = to_frame @ hold.noise @ to_frame.T * way_m
-        noise += turn @ turn.T * (
+        noise = np.zeros((_PARTS, _PARTS))
+        noise[_POSE, _POSE] = to_frame @ hold.noise @ to_frame.T * way_m
+        noise[_POSE, _POSE] += turn @ turn.T * (
             limits.turn_walk_rad ** 2 * way_m + limits.turn_noise_rad ** 2 * turned_rad)
-        p = step @ self._p @ step.T
-        p[_POSE, _POSE] += noise
-        fresh = (1.0 - speed_keeps ** 2) * limits.dead_reckoning_error ** 2
-        for axis in (6, 7, 8):
-            p[axis, axis] += fresh
-        p[_SCALE, _SCALE] += (1.0 - scale_keeps ** 2) * limits.scale_error ** 2
-        self._p = p
+        noise[6, 6] = noise[7, 7] = noise[8, 8] = (
+            (1.0 - speed_keeps ** 2) * limits.dead_reckoning_error ** 2)
+        noise[_SCALE, _SCALE] = (1.0 - scale_keeps ** 2) * limits.scale_error ** 2
+        return Step(transition, noise)

@@ -46,10 +46,11 @@ With limits by which nothing is reported there, 5 cm are found at 88 % of the pl
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 import math
 from math import hypot
 from operator import mul
+from typing import NamedTuple
 
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.quaternion import (
@@ -86,8 +87,7 @@ class PoseSample:
     angular_radps: Vector | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """
     From one pose to the next.
 
@@ -119,8 +119,7 @@ class Step:
         return hypot(*self.residual_rad)
 
 
-@dataclass(frozen=True, slots=True)
-class _Prediction:
+class _Prediction(NamedTuple):
     """Motion in the body frame of the pose before, and how far the truth can stray from it."""
 
     moved_m: Vector
@@ -129,8 +128,7 @@ class _Prediction:
     allowed_rad: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Doubtful:
+class _Doubtful(NamedTuple):
     """A step that may hide a jump of the limit's size; vectors in the frame at ``attitude``."""
 
     step: Step
@@ -314,7 +312,7 @@ class JumpDetector:
         if self._mean_before is not None:
             self._unrest_m.append(nearest_m if is_jump else hypot(*self._mean_before[0]))
         self._mean_before = None if is_jump else (jump, doubtful.step.dt_s)
-        return replace(doubtful.step, residual_m=jump, is_jump=True) if is_jump else None
+        return doubtful.step._replace(residual_m=jump, is_jump=True) if is_jump else None
 
     def _by_twist(self, before: PoseSample, sample: PoseSample, dt_s: float,
                   turn: Quaternion) -> _Prediction | None:

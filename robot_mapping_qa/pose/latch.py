@@ -24,7 +24,8 @@ class ConditionLatch:
         is_new = before is None or before[1] < now_ns
         onset_ns = now_ns if before is None or is_new else before[0].onset_ns
         self._held[key] = (
-            Condition(key, text, severity, onset_ns), now_ns + round(hold_s * 1e9))
+            Condition(key, text, severity, onset_ns, seen_ns=now_ns),
+            now_ns + round(hold_s * 1e9))
         return is_new
 
     def clear(self, key: str | None = None) -> None:

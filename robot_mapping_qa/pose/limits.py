@@ -28,7 +28,8 @@ class PoseLimits:
     jump_hold_s: float = setting(
         1.0, 0.1, 600.0,
         'How long after the last jump the pose counts as jumping. A unit that finds its place '
-        'again often needs several corrections within a second.')
+        'again often needs several corrections within a second. The off-delay of the gate counts '
+        'from the last jump as well: the longer of the two decides.')
     max_acceleration_mps2: float = setting(
         10.0, 0.1, 1000.0,
         'Largest acceleration of the unit. About one g: footfalls and bumps of a robot, not its '

@@ -4,12 +4,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any, Mapping, Sequence
 
 import numpy as np
 
-from robot_mapping_qa.pose.consistency import Inflation
+from robot_mapping_qa.pose.consistency import Inflation, inflation_figures
 from robot_mapping_qa.pose.covariance_trust import CovarianceTrust
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.error_estimate import ErrorEstimate
@@ -194,35 +193,35 @@ class PoseMonitor:
         covariance that is believed (`ErrorEstimate.believed`) and None while the reported one is
         invalid or the unit is silent; the first also while the distance is not known.
         ``STREAM/unusable`` counts the messages of a stream that could not be used, if any.
-        ``inflation`` is that of the reported covariance, with bounds. The others are those of
-        `motion_figures` and `ErrorEstimate.figures`.
+        For ``inflation`` see `inflation_figures`. The others are those of `motion_figures` and
+        `ErrorEstimate.figures`.
         """
-        silence = self._silence(now_ns)
-        conditions = self._conditions(silence, now_ns)
-        odometry = self._odometry
-        believed = None if odometry is None or silence else self._believed()
+        gist = self.gist(now_ns)
         inflation = self._too_small_by() or self._motion_trust.inflation
-        motion = motion_figures(None, None) if silence else motion_figures(
+        motion = motion_figures(None, None) if self._silence(now_ns) else motion_figures(
             self._motion.linear_mps, self._motion.angular_radps)
-        figures: dict[str, float | None] = {
-            'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None,
-            'working_distance_m': self.distance.metres,
-            'path_length_m': self._jumps.path_length_m,
-            **motion,
+        return Verdict('pose', now_ns, gist.conditions, {
+            **gist.figures, 'working_distance_m': self.distance.metres,
+            'path_length_m': self._jumps.path_length_m, **motion,
             'age_s': (None if self._new_pose_ns is None
                       else max(0, now_ns - self._new_pose_ns) * 1e-9),
-            'inflation': None if inflation is None else inflation.factor,
-            'inflation_low': None if inflation is None else inflation.low,
-            'inflation_high': None if inflation is None else inflation.high,
-            **self._error.figures(motion['speed_mps']), **self._unusable.figures()}
-        if believed is not None and odometry is not None:
+            **inflation_figures(inflation),
+            **self._error.figures(motion['speed_mps']), **self._unusable.figures()})
+
+    def gist(self, now_ns: int) -> Verdict:
+        """Return `verdict` with no figures but ``point_error_m`` and sigmas, at half the cost."""
+        silence, odometry = self._silence(now_ns), self._odometry
+        believed = None if silence else self._believed()
+        figures: dict[str, float | None] = {
+            'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None}
+        if odometry is not None and believed is not None:
             variances = believed.diagonal().tolist()
             if self.distance.metres is not None:
                 lever_m = rotate(unit_quaternion(odometry), self.distance.lever_m)
                 figures['point_error_m'] = point_error_m(believed, lever_m)
             figures['sigma_position_m'] = max(variances[:3]) ** 0.5
             figures['sigma_rotation_rad'] = max(variances[3:]) ** 0.5
-        return Verdict('pose', now_ns, tuple(conditions), figures)
+        return Verdict('pose', now_ns, tuple(self._conditions(silence, now_ns)), figures)
 
     def surely_within(self, now_ns: int, limit_m: float) -> bool:
         """
@@ -247,16 +246,15 @@ class PoseMonitor:
         That is `ErrorEstimate.believed`. Beside it whether there is one, else it is the reported
         one. With the unit's twist where that is believed. None before the first pose.
         """
-        odometry = self._odometry
+        odometry, believed = self._odometry, self._believed()
         if odometry is None:
             return None
-        if odometry.linear_mps is not None and not self._motion.believes_twist:
-            odometry = replace(
-                odometry, linear_mps=None, angular_radps=None, twist_covariance=None)
-        believed = self._believed()
-        if believed is None or believed is odometry.covariance:
-            return odometry, believed is not None
-        return replace(odometry, covariance=believed), True
+        covariance = odometry.covariance if believed is None else believed
+        twist = (odometry.linear_mps, odometry.angular_radps, odometry.twist_covariance) \
+            if self._motion.believes_twist else (None, None, None)
+        return Odometry(odometry.stamp_ns, odometry.frame, odometry.child_frame,
+                        odometry.position_m, odometry.quaternion, covariance, *twist,
+                        ), believed is not None
 
     @property
     def newest(self) -> Odometry | None:
@@ -371,7 +369,9 @@ class PoseMonitor:
         trust, last = self._motion_trust, self._motion.last
         if last is not None and self._trust.is_usable and trust.add_pose(
                 odometry.stamp_ns, now_ns, last.quaternion, last.position_m, odometry.covariance,
-                self._error.degradation.holds_travel) and trust.is_confirmed:
+                self._error.degradation.holds_travel,
+                last.angular_radps if self._motion.believes_twist else None,
+        ) and trust.is_confirmed:
             self._error.trust_start()
         events = self._trust.add(
             odometry.covariance, odometry.stamp_ns, self._jumps.path_length_m, now_ns,

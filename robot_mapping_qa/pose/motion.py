@@ -11,13 +11,14 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from math import hypot
-from typing import Protocol, Sequence
+from math import hypot, isfinite
+from typing import NamedTuple, Protocol, Sequence
 
 import numpy as np
 from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.motion_limits import MotionLimits
-from robot_mapping_qa.pose.quaternion import conjugate, multiply, rotate, rotation_vector
+from robot_mapping_qa.pose.quaternion import (
+    conjugate, multiply, Quaternion, rotate, rotation_vector, Vector)
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.verdicts import Condition, Severity
@@ -62,6 +63,15 @@ class Motion:
     tilt_rate_radps: float
 
 
+class _Place(NamedTuple):
+    """A pose, as plain numbers: each is looked at in some twenty fits."""
+
+    stamp_ns: int
+    frame: str
+    position_m: Vector
+    quaternion: Quaternion
+
+
 class MotionMonitor:
     """
     Holds the motion of the unit ``name`` against its limits, with regard to its aiding cameras.
@@ -84,15 +94,17 @@ class MotionMonitor:
 
     def restart(self) -> None:
         """Forget the poses, e.g. after a jump: it is no motion."""
-        self._poses: deque[Odometry] = deque()
+        self._poses: deque[_Place] = deque()
         self._received_ns = 0
         self._motion: Motion | None = None
         self._is_old = False
 
     def add(self, odometry: Odometry, receive_ns: int) -> None:
         """Take a pose; one that is out of order or no pose is left out."""
-        if not np.isfinite(odometry.position_m).all() or not (
-                abs(hypot(*odometry.quaternion.tolist()) - 1.0) <= _LENGTH_TOLERANCE):
+        place = _Place(odometry.stamp_ns, odometry.frame, tuple(odometry.position_m.tolist()),
+                       tuple(odometry.quaternion.tolist()))
+        if not all(map(isfinite, place.position_m)) or not (
+                abs(hypot(*place.quaternion) - 1.0) <= _LENGTH_TOLERANCE):
             return
         if receive_ns < self._received_ns - RESTART_NS:
             # Host time was set back: what is held until a time would be held too long.
@@ -109,7 +121,7 @@ class MotionMonitor:
         self._received_ns = receive_ns
         if poses and odometry.stamp_ns - poses[-1].stamp_ns < _SPACING_NS:
             return
-        poses.append(odometry)
+        poses.append(place)
         while len(poses) > _LEAST_POSES and odometry.stamp_ns - poses[0].stamp_ns > _WINDOW_NS:
             poses.popleft()
         self._is_old = True
@@ -151,7 +163,8 @@ class MotionMonitor:
         if motion is not None:
             self._judge_aid(motion, now_ns)
             self._judge_sweep(motion)
-        return [replace(condition, record=self._worst[condition.key][1])
+        # Kept up to bridge the moments between two swings, not only to be noticed: it goes on.
+        return [replace(condition, record=self._worst[condition.key][1], seen_ns=None)
                 for condition in self._latch.current(now_ns)]
 
     def _judge_aid(self, motion: Motion, now_ns: int) -> None:
@@ -205,7 +218,7 @@ def _beyond(checks: list[_Check]) -> list[_Check]:
     return [check for check in checks if check[1] > check[2]]
 
 
-def _motion_of(poses: Sequence[Odometry]) -> Motion | None:
+def _motion_of(poses: Sequence[_Place]) -> Motion | None:
     """
     Fit constant acceleration and constant turn rate to poses by least squares.
 
@@ -217,13 +230,13 @@ def _motion_of(poses: Sequence[Odometry]) -> Motion | None:
     middle = poses[len(poses) // 2]
     times = np.array([pose.stamp_ns - middle.stamp_ns for pose in poses]) * 1e-9
     places = np.array([pose.position_m for pose in poses]) - middle.position_m
-    back = conjugate(tuple(middle.quaternion.tolist()))
-    turns = np.array([rotation_vector(multiply(back, tuple(pose.quaternion.tolist())))
-                      for pose in poses])
-    powers = np.stack([np.ones_like(times), times, times * times], axis=1)
+    back = conjugate(middle.quaternion)
+    turns = np.array([rotation_vector(multiply(back, pose.quaternion)) for pose in poses])
+    powers = np.ones((len(times), 3))
+    powers[:, 1], powers[:, 2] = times, times * times
     _, velocity, half_acceleration = np.linalg.lstsq(powers, places, rcond=None)[0]
     rate = np.linalg.lstsq(powers[:, :2], turns, rcond=None)[0][1]
-    about_x, about_y, about_z = rotate(tuple(middle.quaternion.tolist()), tuple(rate.tolist()))
+    about_x, about_y, about_z = rotate(middle.quaternion, tuple(rate.tolist()))
     return Motion(
         speed_mps=hypot(*velocity.tolist()),
         acceleration_mps2=2.0 * hypot(*half_acceleration.tolist()),

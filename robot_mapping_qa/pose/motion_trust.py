@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from math import inf, isfinite
 from statistics import median
 from typing import Mapping
 
@@ -33,21 +35,26 @@ class MotionTrust:
     ``sources`` has one `SecondSource` a stream. Turning is judged by all of them, travel by those
     that tell a velocity; within each, the unit is condemned only if every source agrees.
 
-    A unit that its surroundings hold in every direction errs by less in an interval than any such
-    source sees: on the simulated walk by 0.04 mrad and 0.7 mm, beside 0.25 mrad of the gyroscope
-    and 2 mm of the wheels (`TrustLimits`). So small a covariance is not told from a right one.
+    A unit that its surroundings hold in every direction drifts by less in an interval than any
+    such source sees: on the simulated walk by 0.04 mrad and 0.7 mm, beside 0.25 mrad of the
+    gyroscope and 2 mm of the wheels (`TrustLimits`). There only the scatter of single poses tells
+    (`pose_scatter`), by which the error is known to be larger than reported, not how much larger.
+    Without a gyroscope among the sources the turn rate that the unit gives itself stands in for
+    it; nothing else is judged by that.
     """
 
     def __init__(self, limits: TrustLimits, sources: Mapping[str, SecondSource]) -> None:
         self.limits = limits
         self._sources = dict(sources)
+        self._own = SecondSource(limits) if all(
+            source.is_planar for source in sources.values()) else None
+        self._lateness_ns = limits.longest_lateness_s * 1e9
         self._factors: list[float] = []
         self.restart()
 
     def restart(self) -> None:
         """Forget everything."""
-        for source in self._sources.values():
-            source.restart()
+        self._restart_sources()
         self._delays = {name: _LeastDelay() for name in self._sources}
         self._unit_delay = _LeastDelay()
         self._taken_ns: int | None = None
@@ -70,19 +77,23 @@ class MotionTrust:
             source.add(stamp_ns, motion)
 
     def add_pose(self, stamp_ns: int, receive_ns: int, quaternion: Quaternion,
-                 position_m: Vector, covariance: np.ndarray, is_held: bool = False) -> bool:
+                 position_m: Vector, covariance: np.ndarray, is_held: bool = False,
+                 turn_rate_radps: Vector | None = None) -> bool:
         """
         Take a pose with its reported covariance; return whether the judgement is new.
 
         ``is_held`` says that the surroundings are known to hold the unit: then wheels that travel
-        another way slip, however long they do.
+        another way slip, however long they do. ``turn_rate_radps`` is what the unit gives itself,
+        None where it gives none that can be used.
         """
-        if not self._sources:
+        if self._own is not None and turn_rate_radps is not None:
+            self._own.add(stamp_ns, turn_rate_radps)
+        elif not self._sources:
             return False
         if self._unit_delay.add(stamp_ns, receive_ns):
             self.interrupt()
-        # A little short of it, so that stamps that shake do not make it one message longer.
-        step_ns = 0.9 * self.limits.interval_s / _STEPS * 1e9
+        # Short of it, so that no message at 25 Hz is left out, nor by stamps that shake.
+        step_ns = 0.75 * self.limits.interval_s / _STEPS * 1e9
         if self._taken_ns is not None and 0 <= stamp_ns - self._taken_ns < step_ns:
             return False
         self._taken_ns = stamp_ns
@@ -93,6 +104,8 @@ class MotionTrust:
                 source.restart_travel()
         for source in self._sources.values():
             source.add_pose(pose)
+        if self._own is not None:
+            self._own.add_pose(pose)
         if self._evaluated_ns is not None and 0 <= stamp_ns - self._evaluated_ns < _EVALUATED_NS:
             return False
         self._evaluated_ns = stamp_ns
@@ -100,9 +113,14 @@ class MotionTrust:
 
     def interrupt(self) -> None:
         """Begin the windows anew, as after a jump; the judgement so far stands."""
+        self._restart_sources()
+        self._taken_ns = None
+
+    def _restart_sources(self) -> None:
         for source in self._sources.values():
             source.restart()
-        self._taken_ns = None
+        if self._own is not None:
+            self._own.restart()
 
     @property
     def too_small_by(self) -> Inflation | None:
@@ -116,16 +134,23 @@ class MotionTrust:
     def _is_comparable(self, delay: _LeastDelay) -> bool:
         unit_ns, other_ns = self._unit_delay.least_ns, delay.least_ns
         return (unit_ns is not None and other_ns is not None and
-                abs(unit_ns - other_ns) <= self.limits.longest_lateness_s * 1e9)
+                abs(unit_ns - other_ns) <= self._lateness_ns)
 
     def _evaluate(self) -> bool:
         sources = self._sources.values()
         turnings = [source.turn_inflation() for source in sources]
         travels = [] if self._is_held else [source.travel_inflation() for source in sources]
+        gyroscopes = sources if self._own is None else (self._own,)
+        scatter = agreed(gyroscope.scatter_inflation() for gyroscope in gyroscopes)
         against = [found for found in (agreed(turnings), agreed(travels)) if found is not None]
-        if not against:
+        if scatter is not None and scatter.low > 1.0 and all(
+                found.low <= self.limits.optimistic_factor for found in against):
+            # What bounds the error from above as well would say more.
+            against.append(replace(scatter, high=inf))
+        worst = max(against, key=lambda found: found.low, default=None)
+        if worst is None and (scatter is None or self.inflation is None
+                              or isfinite(self.inflation.high)):
             return False
-        worst: Inflation | None = max(against, key=lambda found: found.low)
         if worst is not None and worst.low <= 1.0:
             # Nothing against the unit; how well it does is told by turning alone, if at all.
             worst = agreed(found for found in turnings if found is not None and found.telling)

@@ -38,15 +38,16 @@ class ReportedError:
         self._newest: np.ndarray | None = None
         # The least that was ever reported is the noise of a single pose: it never grows old.
         self._least: np.ndarray | None = None
+        self._least_size = 0.0
         self._forgiven: np.ndarray | None = None
 
     def add(self, reported: np.ndarray) -> None:
         """Take the covariance of the newest pose, one that can be used."""
         self._newest = reported
-        size = np.trace(reported)
-        if self._least is None or size < np.trace(self._least):
-            self._least = reported
-        if self._forgiven is not None and size < np.trace(self._least + self._forgiven):
+        size = _size(reported)
+        if self._least is None or size < self._least_size:
+            self._least, self._least_size = reported, size
+        if self._forgiven is not None and size < _size(self._least + self._forgiven):
             # The unit has corrected itself: what it loses from here on is new.
             self._forgiven = reported - self._least
 
@@ -98,6 +99,12 @@ class OpenGrowth:
             return None
         factor = float(self._expected / max(self._reported, 1e-4 * self._expected)) ** 0.5
         return Inflation(factor, factor / _DOUBT, factor * _DOUBT, 1, True)
+
+
+def _size(covariance: np.ndarray) -> float:
+    """Return the trace: in plain numbers, as it is taken for every odometry message."""
+    xx, yy, zz, aa, bb, cc = covariance.diagonal().tolist()
+    return xx + yy + zz + aa + bb + cc
 
 
 def _positive_part(matrix: np.ndarray) -> np.ndarray:

@@ -10,13 +10,13 @@ into a library cost more than the work.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from math import hypot, isfinite, sqrt
-from typing import Sequence
+from typing import NamedTuple, Sequence
 
 import numpy as np
 
 from robot_mapping_qa.pose.consistency import Inflation, Innovation, InnovationWindow
+from robot_mapping_qa.pose.pose_scatter import scatter_inflation
 from robot_mapping_qa.pose.quaternion import (
     conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_rows,
     rotation_vector, Vector, vector)
@@ -28,6 +28,8 @@ _LONGEST_GAP_NS = 110_000_000
 _LEVER_SIGMA_M = 0.1
 # Wheels that turn by so much more than the unit slip: then they are no witness of the way either.
 _SLIP_SIGMAS = 4.0
+# A hundred samples tell how noisy they are.
+_NOISE_GAIN = 0.02
 # Samples wait so long for the poses to compare them with, and poses for the samples.
 _KEPT_NS = 5_000_000_000
 _UPRIGHT: Quaternion = (0.0, 0.0, 0.0, 1.0)
@@ -35,8 +37,7 @@ _NOWHERE: Vector = (0.0, 0.0, 0.0)
 _ONE, _TWO = np.eye(1), np.eye(2)
 
 
-@dataclass(frozen=True, slots=True)
-class UnitPose:
+class UnitPose(NamedTuple):
     """Pose of the unit, with its covariance (6, 6) in ROS order."""
 
     stamp_ns: int
@@ -45,8 +46,7 @@ class UnitPose:
     covariance: np.ndarray
 
 
-@dataclass(frozen=True, slots=True)
-class _Motion:
+class _Motion(NamedTuple):
     """What the second source says of a step, in its own frame at the begin."""
 
     turn: Quaternion
@@ -71,18 +71,21 @@ class SecondSource:
         self._unmount = conjugate(quaternion)
         self._position_m = position_m
         late, scale = limits.lateness_s, limits.scale_sigma
-        self._planar = planar
+        self.is_planar = planar
+        """Whether it knows of turning about the upright axis only."""
         self._noise_radps = limits.wheel_turn_noise_radps if planar else limits.gyro_noise_radps
         axes = 1 if planar else 3
         self._turns = InnovationWindow(
             limits.interval_s, limits.window_s, 0.5,
-            [limits.gyro_bias_radps] + axes * [late] + axes * [scale])
+            [limits.gyro_bias_radps] + axes * [late] + axes * [scale], holds_noise=planar)
         # Wheels slip more often than gyroscopes fail.
         self._travels = InnovationWindow(
             limits.interval_s, limits.window_s, 0.25,
             2 * [late] + 2 * [scale] + [_LEVER_SIGMA_M], tells_both_ways=False)
         self._poses: deque[UnitPose] = deque()
         self._samples: deque[tuple[int, tuple[float, ...]]] = deque()
+        self._about = slice(3 - axes, 3)
+        self._seen_rad2_s = 0.0
 
     def restart(self) -> None:
         """Forget everything: after a step of a clock, or where the unit jumped."""
@@ -90,6 +93,7 @@ class SecondSource:
         self._travels.clear()
         self._poses.clear()
         self._samples.clear()
+        self._seen_rad2_s = 0.0
 
     def restart_travel(self) -> None:
         """Begin the comparison of travel anew."""
@@ -108,9 +112,25 @@ class SecondSource:
                 return
             if samples[0][0] < stamp_ns - _KEPT_NS:
                 samples.popleft()
+            if len(samples) >= 2:
+                self._see_noise(stamp_ns, motion)
         samples.append((stamp_ns, motion))
         if len(self._poses) >= 2 and stamp_ns >= self._poses[1].stamp_ns:
             self._compare()
+
+    def _see_noise(self, stamp_ns: int, motion: tuple[float, ...]) -> None:
+        """
+        Follow the variance (rad^2/s) of the turning by what the samples scatter by.
+
+        Motion hardly shows in their second differences, whose variance is six times the samples'.
+        """
+        (_, first), (before_ns, second) = self._samples[-2], self._samples[-1]
+        bends = [a - 2.0 * b + c for a, b, c in zip(
+            first[self._about], second[self._about], motion[self._about])]
+        seen = sum([bend * bend for bend in bends]) / (6.0 * len(bends))
+        seen *= (stamp_ns - before_ns) * 1e-9
+        if isfinite(seen):
+            self._seen_rad2_s += _NOISE_GAIN * (seen - self._seen_rad2_s)
 
     def add_pose(self, pose: UnitPose) -> None:
         """Take a pose of the unit, a step after the one before."""
@@ -130,6 +150,20 @@ class SecondSource:
     def travel_inflation(self) -> Inflation | None:
         """Return the inflation of the reported position."""
         return self._travels.inflation(self._limits.confidence)
+
+    def scatter_inflation(self) -> Inflation | None:
+        """
+        Return by how much the poses' scatter alone exceeds the reported rotation.
+
+        See `pose_scatter`. None for wheels: their own turning scatters in the same way where it
+        is worked out from angles of the wheels.
+        """
+        found = None if self.is_planar else self._turns.calibrated()
+        if found is None:
+            return None
+        steps, difference = found
+        turned = np.array([step.motion[-3:] for step in steps])
+        return scatter_inflation(steps, difference, turned, self._limits.confidence)
 
     def _compare(self) -> None:
         poses, samples = self._poses, self._samples
@@ -155,15 +189,15 @@ class SecondSource:
                 return None
             until_ns = min(after_ns, end_ns)
             # Values at both ends of the part of this gap that lies in the step.
-            start = _between(before, after, (now_ns - before_ns) / gap_ns)
+            start = before if now_ns == before_ns else _between(
+                before, after, (now_ns - before_ns) / gap_ns)
             stop = _between(before, after, (until_ns - before_ns) / gap_ns)
             half_s = (until_ns - now_ns) * 0.5e-9
-            rotated = multiply(turn, from_rotation_vector(vector(
-                half_s * (a + b) for a, b in zip(start[:3], stop[:3]))))
+            rotated = multiply(turn, from_rotation_vector(_sum_times(start, stop, half_s)))
             if len(start) == 6:
-                along = rotate(turn, vector(start[3:]))
-                beyond = rotate(rotated, vector(stop[3:]))
-                way = vector(w + half_s * (a + b) for w, a, b in zip(way, along, beyond))
+                added = _sum_times(rotate(turn, vector(start[3:])),
+                                   rotate(rotated, vector(stop[3:])), half_s)
+                way = (way[0] + added[0], way[1] + added[1], way[2] + added[2])
             turn = rotated
             first = start if first is None else first
             if until_ns == end_ns:
@@ -179,17 +213,19 @@ class SecondSource:
         seen = multiply(multiply(self._unmount, unit_turn), self._mount)
         difference: Sequence[float] = rotation_vector(multiply(conjugate(motion.turn), seen))
         turned: Sequence[float] = rotation_vector(motion.turn)
-        change = tuple(last - first for first, last in zip(motion.first[:3], motion.last[:3]))
+        first, last = motion.first, motion.last
+        change: Sequence[float] = (last[0] - first[0], last[1] - first[1], last[2] - first[2])
         to_frame = np.array(rotation_rows(multiply(end.quaternion, self._mount)))
-        growth = (end.covariance - begin.covariance)[3:, 3:]
         reported = end.covariance[3:, 3:]
-        if self._planar:
+        growth = reported - begin.covariance[3:, 3:]
+        if self.is_planar:
             difference, turned, change = difference[2:], turned[2:], change[2:]
             upright = to_frame[:, 2:]
             growth, reported = (upright.T @ part @ upright for part in (growth, reported))
             to_frame = _ONE
         # White noise: its variance grows with the time.
-        noise_rad2 = self._noise_radps ** 2 * self._limits.interval_s * length_s
+        noise_rad2 = length_s * max(
+            self._noise_radps ** 2 * self._limits.interval_s, self._seen_rad2_s)
         self._turns.add(Innovation(
             begin.stamp_ns, end.stamp_ns, difference, to_frame, growth, reported, noise_rad2,
             (length_s, *change, *turned)))
@@ -220,7 +256,13 @@ class SecondSource:
 
 
 def _between(first: Sequence[float], second: Sequence[float], share: float) -> tuple[float, ...]:
-    return tuple(a + share * (b - a) for a, b in zip(first, second))
+    return tuple([a + share * (b - a) for a, b in zip(first, second)])
+
+
+def _sum_times(left: Sequence[float], right: Sequence[float], factor: float) -> Vector:
+    """Return the sum of the first three numbers of both, times a factor."""
+    return (factor * (left[0] + right[0]), factor * (left[1] + right[1]),
+            factor * (left[2] + right[2]))
 
 
 def _added(begin: UnitPose, end: UnitPose) -> np.ndarray:

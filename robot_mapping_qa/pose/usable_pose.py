@@ -47,9 +47,9 @@ def _to_a_mm(position: list[float]) -> list[float]:
 
 def unit_quaternion(odometry: Odometry) -> Quaternion:
     """Return the orientation as a quaternion of length 1."""
-    quaternion = odometry.quaternion.tolist()
-    length = hypot(*quaternion)
-    return tuple(part / length for part in quaternion)
+    x, y, z, w = odometry.quaternion.tolist()
+    length = hypot(x, y, z, w)
+    return (x / length, y / length, z / length, w / length)
 
 
 def sample_of(odometry: Odometry) -> PoseSample:
@@ -64,5 +64,6 @@ def _finite(vector: np.ndarray | None) -> Vector | None:
     if vector is None:
         return None
     values = tuple(vector.tolist())
+    x, y, z = values
     # A NaN is not below the limit either.
-    return values if all(abs(value) < _FASTEST for value in values) else None
+    return values if abs(x) < _FASTEST and abs(y) < _FASTEST and abs(z) < _FASTEST else None

@@ -20,11 +20,12 @@ class DelayParts:
     first two compare two clocks and contain their offset.
     """
 
-    __slots__ = ('_latency', '_acquisition', '_transport', '_executor')
+    __slots__ = ('latency', '_acquisition', '_transport', '_executor')
 
     def __init__(self) -> None:
         """Start empty."""
-        self._latency = DelayHistogram()
+        self.latency = DelayHistogram()
+        """Receive times less stamps."""
         self._acquisition = DelayHistogram()
         self._transport = DelayHistogram()
         self._executor = DelayHistogram()
@@ -32,7 +33,7 @@ class DelayParts:
     def add(self, stamp_ns: int, receive_ns: int, source_ns: int | None,
             callback_ns: int | None) -> None:
         """Take one message's times; None for a time that is not known."""
-        self._latency.add((receive_ns - stamp_ns) * 1e-9)
+        self.latency.add((receive_ns - stamp_ns) * 1e-9)
         if source_ns is not None:
             self._acquisition.add((source_ns - stamp_ns) * 1e-9)
             self._transport.add((receive_ns - source_ns) * 1e-9)
@@ -45,7 +46,7 @@ class DelayParts:
 
         All of a delay are None where one lies beyond `EPOCH_S`: it is not known then.
         """
-        parts = {'latency': self._latency, 'acquisition': self._acquisition,
+        parts = {'latency': self.latency, 'acquisition': self._acquisition,
                  'transport': self._transport, 'executor': self._executor}
         figures: dict[str, float | None] = {}
         for name, histogram in parts.items():

@@ -44,9 +44,10 @@ class TimingLimits:
     """What every stream's stamps and delays are held against."""
 
     settle_s: float = setting(
-        3.0, 0.5, 600.0,
-        'How long a stream is watched before it is judged. At 10 Hz that is 30 messages, enough '
-        'to know its period and its smallest delay.')
+        2.0, 0.5, 600.0,
+        'How long a stream is watched before it is judged, and at least 16 messages. At 10 Hz '
+        'that is 20 messages, enough to know its period and its smallest delay. Longer is not '
+        'safer: a clock that steps meanwhile counts as it is afterwards.')
     silence_s: float = setting(
         0.35, 0.05, 60.0,
         'Time without a message from which a stream counts as silent, and never less than five '

@@ -13,14 +13,13 @@ from robot_mapping_qa.timing.delay_variation import DelayVariation
 from robot_mapping_qa.timing.figures import ClockStep, StreamFigures
 from robot_mapping_qa.timing.limit_watch import LimitWatch
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
+from robot_mapping_qa.timing.ordinary import LEARNED
 from robot_mapping_qa.timing.sequence import StampSequence
 from robot_mapping_qa.timing.silence import SilenceWatch
 from robot_mapping_qa.timing.steps import Settled, Step, StepDetector
 from robot_mapping_qa.timing.stream_clock import StreamClock
 from robot_mapping_qa.verdicts import Condition, Event
 
-SETTLE_MESSAGES = 20
-"""Fewest messages before a stream is judged, however slow it is."""
 BACKWARDS_NS = 1_000_000_000
 """Receive times that go back by more than this: the host's or the simulation's time restarted."""
 KEPT = 1000
@@ -47,7 +46,8 @@ class StreamTiming:
 
         self.messages = 0
         self.malformed_count = self.unstamped_count = 0
-        self._delays = DelayParts()
+        self.delays = DelayParts()
+        """Where the time to the program goes, over the whole run."""
         self._sequence = StampSequence()
         self._variation = DelayVariation()
         self._detector = StepDetector(limits.step_s, spec.rate_hz)
@@ -56,8 +56,6 @@ class StreamTiming:
         self._silence = SilenceWatch(spec, limits)
         self._watched_ns = 0
         self._intervals = 0
-        self._last_ns: int | None = None
-        self._malformed_ns: int | None = None
         self._malformed_why = ''
         self._start_over()
 
@@ -77,11 +75,11 @@ class StreamTiming:
         self._late, self._ahead = LimitWatch(), LimitWatch()
         self._delay_ns = self._second_delay_ns = self._third_delay_ns = 0
         self._last_tick_ns: int | None = None
-        self._malformed_ns = None
+        self._malformed_ns: int | None = None
         self._malformed_since_ns = 0
         self._first_tick_ns: int | None = None
         self._accounted_ns: int | None = None
-        self._last_ns = None
+        self._last_ns: int | None = None
         self._silence.restart(self._detector.period_ns)
 
     # -- messages ---------------------------------------------------------------------------
@@ -102,7 +100,7 @@ class StreamTiming:
             return events
         self._unstamped_ns = None
         delay_ns = receive_ns - stamp_ns
-        self._delays.add(stamp_ns, receive_ns, source_ns, callback_ns)
+        self.delays.add(stamp_ns, receive_ns, source_ns, callback_ns)
         self._third_delay_ns = self._second_delay_ns
         self._second_delay_ns = self._delay_ns
         self._delay_ns = delay_ns
@@ -182,8 +180,9 @@ class StreamTiming:
                                          *self._silence.sentences(self._last_ns, now_ns)))
         if self._malformed_ns is not None and \
                 0 <= now_ns - self._malformed_ns <= 1e9 * self._limits.malformed_hold_s:
-            found.append(self._condition('malformed', self._malformed_since_ns,
-                                         f'{name}: message cannot be read: {self._malformed_why}'))
+            found.append(self._condition(
+                'malformed', self._malformed_since_ns,
+                f'{name}: message cannot be read: {self._malformed_why}', '', self._malformed_ns))
         if self._unstamped_ns is not None:
             found.append(self._condition('unstamped', self._unstamped_ns,
                                          f'{name}: messages carry no time stamp (it is zero)'))
@@ -266,7 +265,7 @@ class StreamTiming:
             offset_sigma_s=offset[1] if offset else None,
             skew_ppm=1e6 * skew[0] if skew else None,
             skew_sigma_ppm=1e6 * skew[1] if skew else None,
-            **self._delays.figures(),
+            **self.delays.figures(),
             jitter_s=self._variation.jitter_s,
             delay_variation_p50_s=variation[0], delay_variation_p95_s=variation[1],
             lost=sequence.lost, gaps=sequence.gaps, duplicated=sequence.duplicated,
@@ -376,7 +375,7 @@ class StreamTiming:
                             {'size_s': size_s}),)
 
     def _try_to_settle(self, now_ns: int) -> None:
-        if self._begun_ns is None or self._stamped < SETTLE_MESSAGES or \
+        if self._begun_ns is None or self._stamped < LEARNED or \
                 now_ns - self._begun_ns < self._settle_ns:
             return
         self._settled = True
@@ -391,8 +390,10 @@ class StreamTiming:
         return (self._event('time_restarted', now_ns, now_ns,
                             f'{self.spec.name}: time {went}; watching starts again'),)
 
-    def _condition(self, kind: str, onset_ns: int, text: str, record: str = '') -> Condition:
-        return Condition(f'{self.spec.name}/{kind}', text, self._severity, onset_ns, record)
+    def _condition(self, kind: str, onset_ns: int, text: str, record: str = '',
+                   seen_ns: int | None = None) -> Condition:
+        key = f'{self.spec.name}/{kind}'
+        return Condition(key, text, self._severity, onset_ns, record, seen_ns)
 
     def _event(self, kind: str, onset_ns: int, detected_ns: int, text: str,
                values: dict[str, float] | None = None) -> Event:

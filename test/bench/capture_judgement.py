@@ -37,6 +37,7 @@ from scipy.spatial.transform import Rotation
 
 GOOD_SHARE = 0.7
 OVER_M = 5.0
+FRAME_PICTURES = 15
 DURATION_S = 90.0
 S = 1_000_000_000
 UNIT, CAMERA, LIDAR, IMU = 'unit_odometry', 'front_camera', 'roof_lidar', 'body_imu'
@@ -159,8 +160,16 @@ def true_errors(rig: Rig, camera: str, captures: list, lever_m: np.ndarray,
         reference = np.maximum(first, np.searchsorted(path_m, path_m - over_m, 'right') - 1)
     expected = by[reference].apply(true_point) + shift[reference]
     if over_m is None:
-        # Before the first jump the truth itself is the reference, not the first picture.
-        expected = np.where(jumps[:, None] == 0, true_point, expected)
+        # Before the first jump the truth itself is the reference; after one the frame of the
+        # pictures just behind it, as the noise of a single one would swing all places far away.
+        expected = true_point.copy()
+        for number in range(1, len(jumps_ns) + 1):
+            after = jumps == number
+            few = np.flatnonzero(after)[:FRAME_PICTURES]
+            if few.size:
+                turned = by[few].mean()
+                moved = (place[few] - turned.apply(true_place[few])).mean(axis=0)
+                expected[after] = turned.apply(true_point[after]) + moved
     errors[known] = np.linalg.norm(place + turn.apply(lever_m) - expected, axis=1)
     return errors
 
