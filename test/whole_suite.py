@@ -1,24 +1,33 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
 """
-Run the whole suite: first what may share the machine, on all cores; then what may not.
+Run the whole suite in three parts, by how much company the tests bear.
 
-``python test/whole_suite.py [arguments of pytest]``. The tests with real processes measure how
-soon something happens, which nothing beside them may disturb. The first part uses pytest-xdist
-where it is installed. Ends with the first status that is not 0.
+``python test/whole_suite.py [arguments of pytest]``. Tests without processes of their own share
+all cores. Those with real processes mostly wait, so two files of them run side by side. The last
+few measure how soon something happens, which nothing beside them may disturb. Without
+pytest-xdist everything runs one after the other. Ends with the first status that is not 0.
 """
 
 import importlib.util
 import subprocess
 import sys
 
-ALONE = 'live or kill'
-"""Names of the tests that need the machine for themselves, as an expression for ``pytest -k``."""
+LIVE = 'live or kill'
+"""Names of the tests with real processes, as an expression for ``pytest -k``."""
+ALONE = 'faults_live or fault_table_live or fail_safe_live or composed_live or monitors_live'
+"""Names of those that need the machine for themselves."""
 
 
 def main(arguments):
-    workers = ['-n', 'logical'] if importlib.util.find_spec('xdist') else []
-    parts = ([*workers, '-k', f'not ({ALONE})'], ['-k', ALONE])
+    shared, paired = [], []
+    if importlib.util.find_spec('xdist'):
+        shared = ['-n', 'logical']
+        # By file, as the tests of one share a DDS domain.
+        paired = ['-n', '2', '--dist', 'loadfile']
+    parts = ([*shared, '-k', f'not ({LIVE})'],
+             [*paired, '-k', f'({LIVE}) and not ({ALONE})'],
+             ['-k', ALONE])
     statuses = [subprocess.run([sys.executable, '-m', 'pytest', *part, *arguments]).returncode
                 for part in parts]
     return next((status for status in statuses if status), 0)
