@@ -68,6 +68,27 @@ def test_stamps_that_jitter_more_than_the_tolerance_still_show_a_step():
     assert found_s == pytest.approx(-0.012, abs=1e-3)
 
 
+@pytest.mark.parametrize('size_s', [-0.1293, 0.0443])
+def test_step_by_nearly_whole_periods_is_sized_by_the_grid_as_well(size_s):
+    """What is left of a period is less than the stamps jitter by."""
+    rng = np.random.default_rng(6)
+    stamps, arrivals = stream(69.0, 30.0, rng, kind='none', steps=[(15.01, size_s)])
+    stamps = [stamp + int(error) for stamp, error in zip(stamps, rng.normal(0, 2e5, len(stamps)))]
+    (_, found_s, _), = steps_found(stamps, arrivals)
+    assert found_s == pytest.approx(size_s, abs=0.5e-3)
+
+
+@pytest.mark.parametrize('rate_hz', [15.0, 50.0, 110.0])
+@pytest.mark.parametrize('part', [0.1, 0.3, 0.5, 0.8])
+def test_sensor_that_takes_up_another_phase_has_not_stepped(rate_hz, part):
+    """It starts anew: stamps and arrivals move together by a part of a period."""
+    for seed in range(4):
+        times = np.array(stream(rate_hz, 25.0, np.random.default_rng(seed), kind='gamma',
+                                loss=0.05))
+        times += np.where(times[1] >= times[1, 0] + 15 * 10 ** 9, round(1e9 * part / rate_hz), 0)
+        assert steps_found(*times.tolist()) == []
+
+
 @pytest.mark.parametrize('rate_hz', [10.0, 15.0])
 @pytest.mark.parametrize('size_s', [-0.005, -0.012])
 def test_step_that_hides_in_two_ways_of_the_messages_is_found_within_a_second(rate_hz, size_s):

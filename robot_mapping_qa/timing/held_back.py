@@ -15,6 +15,8 @@ FEW = 8
 """So many and more show their smallest delay by the three lowest."""
 NEAR = 0.25
 """Delays are near each other within this share of a period."""
+SAME = 0.25
+"""Smallest delays are the same within this share of what they wander by themselves."""
 SHARP = 4.0
 """A fall by so many times what the lowest delays lie apart is none by chance."""
 LEAST_SHARE = 0.6
@@ -43,14 +45,37 @@ def own_messages(waiting: list[Message], ordinary: Ordinary, reference: int) -> 
 
 
 class Move(NamedTuple):
-    """
-    By how much the smallest delay moved, ns.
-
-    ``chance`` is that of a fall as sharp as that between delays that are all alike.
-    """
+    """By how much the smallest delay moved, ns, and the sorted delays that show it."""
 
     moved: int
-    chance: float
+    before: list[int]
+    after: list[int]
+
+    def chance(self, raised_ns: float, ordinary: Ordinary) -> float:
+        """
+        Return how likely delays are that have moved so if those after are all ``raised_ns``.
+
+        By chance any order of the delays is as likely (as in the rank test of Wilcoxon): so many
+        that are lower than all ``before`` are all of the later ones. A fall by much more than
+        what the lowest ones lie apart is none by chance, unless all ``before`` lie higher than
+        they need.
+        """
+        before, after = self.before, self.after
+        moved = self.moved + raised_ns
+        near = SAME * ordinary.room_ns
+        if abs(moved) < near:
+            return 1.0
+        if moved > 0.0:
+            return ordinary.chance(moved, len(after))
+        apart = max(near, *(
+            delays[2] - delays[0] for delays in (before, after) if len(delays) > 2))
+        if moved < -SHARP * apart:
+            high = after[0] - self.moved - ordinary.floor_ns
+            return ordinary.chance(high, len(before)) if high + moved > -ordinary.room_ns else 0.0
+        chance = 1.0
+        for lower in range(bisect_left(after, before[0] - raised_ns)):
+            chance *= (len(after) - lower) / (len(before) + len(after) - lower)
+        return chance
 
 
 def delay_moves(before: list[Message], after: list[Message], ordinary: Ordinary
@@ -70,27 +95,9 @@ def delay_moves(before: list[Message], after: list[Message], ordinary: Ordinary
         [last[-count:] for count in COUNTS],
         [delays, *(delays[:count] for count in COUNTS if count < len(delays))])]
     if old and new:
-        return [_move(there, here, there[0], ordinary) for here in new for there in old], True
-    return [_move(sorted(last), sorted(delays), ordinary.floor_ns, ordinary)], False
-
-
-def _move(before: list[int], after: list[int], level: int, ordinary: Ordinary) -> Move:
-    """
-    Return the move from a ``level`` to that of sorted delays.
-
-    By chance any order of the delays is as likely (as in the rank test of Wilcoxon): so many
-    that are lower than all ``before`` are all of the later ones. A fall by much more than what
-    the lowest ones lie apart is none by chance.
-    """
-    moved = after[0] - level
-    apart = max(0.25 * ordinary.room_ns, *(
-        delays[2] - delays[0] for delays in (before, after) if len(delays) > 2))
-    if moved >= 0 or moved < -SHARP * apart:
-        return Move(moved, float(moved >= 0))
-    chance = 1.0
-    for lower in range(bisect_left(after, before[0])):
-        chance *= (len(after) - lower) / (len(before) + len(after) - lower)
-    return Move(moved, chance)
+        return [Move(here[0] - there[0], there, here) for here in new for there in old], True
+    delays.sort()
+    return [Move(delays[0] - ordinary.floor_ns, sorted(last), delays)], False
 
 
 def usual_delay(before: list[Message], ordinary: Ordinary) -> float:

@@ -35,18 +35,9 @@ STRETCH_NS, STRETCH_MESSAGES = 100_000_000, 20
 MOST_WAITING = 256
 SHIFT_MESSAGES, SHIFT_NS = 5, 250_000_000
 """A step that no single message shows is looked for every quarter of a second or 5 messages."""
-UNDERSHOOT = 0.1
-"""
-The smallest delay after a step may lie so many periods below the smallest one before it.
-
-Few messages on either side do not show the smallest possible one. The step's part within a period
-comes from the stamps, so delays only have to tell whole periods apart.
-"""
-MOST_UNDERSHOOT = 0.5
-"""The same as a share of the step: else a sensor that took up another phase would have stepped."""
-UNLIKELY, RARE = 1e-3, 1e-2
-"""Chance below which an explanation by ordinary delays is dropped, and that of a fall at the last
-look."""
+UNLIKELY, ODDS = 1e-3, 10.0
+"""Chance below which an explanation is dropped; at the last look a step must be so many times
+likelier than ordinary delays."""
 LOOK_BACK_NS = 2_500_000_000
 AVERAGED = 12
 """The middle of so many stamps is known twice as well as one."""
@@ -260,22 +251,20 @@ class StepDetector:
         if count >= AVERAGED:
             allowed *= 0.5
         if abs(shift) > allowed:
-            size, moved, unmoved = min(
-                ((shift + round((-move.moved - shift) / period) * period, *move)
+            size, move = min(
+                ((shift + round((-move.moved - shift) / period) * period, move)
                  for move in moves), key=lambda found: (
-                     round(abs(found[0] + found[1]) / ordinary.room_ns), found[2]))
-            rest = moved + size
-            undershoot = min(UNDERSHOOT * period, MOST_UNDERSHOOT * abs(size))
-            fitting = ordinary.chance(max(rest, 0.0), count) if rest >= -undershoot else 0.0
-            if moved >= 0.0:
-                unmoved = ordinary.chance(moved, count)
+                     round(abs(found[0] + found[1].moved) / ordinary.room_ns),
+                     found[1].chance(0.0, ordinary)))
+            unmoved, fitting = (move.chance(raised, ordinary) for raised in (0.0, size))
             certain = unmoved < UNLIKELY and (ready_to_step or abs(size) > 10.0 * allowed)
-            last_look = waited >= self._longest_wait_ns and fitting > UNLIKELY \
-                and (moved >= 0.0 or unmoved < RARE)
-            if abs(size) >= self._smallest_ns and fitting > unmoved and (certain or last_look):
+            last_look = waited >= self._longest_wait_ns and fitting > ODDS * unmoved
+            if abs(size) >= self._smallest_ns and fitting > max(unmoved, UNLIKELY) \
+                    and (certain or last_look):
                 return self._stepped(round(size), strays=[m for m in waiting if m not in own])
         elif ready and (onset := self._by_whole_periods(moved)) is not None:
-            return self._stepped(round(round(-moved / period) * period), onset)
+            periods = round((-moved - shift) / period)
+            return self._stepped(round(shift + periods * period), onset)
         elif ready and moved < -max(2.0 * self._smallest_ns, ordinary.room_ns):
             return self._release(delay_fell=True)
         return self._give_up(waited)
