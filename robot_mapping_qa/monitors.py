@@ -15,8 +15,10 @@ from robot_mapping_qa.pose.motion import MotionMonitor
 from robot_mapping_qa.pose.motion_trust import MotionTrust
 from robot_mapping_qa.pose.se3 import pose_matrix
 from robot_mapping_qa.pose.second_source import SecondSource
+from robot_mapping_qa.pose.working_distance import Sight
 from robot_mapping_qa.timing.limits import StreamSpec
 from robot_mapping_qa.timing.monitor import TimingMonitor
+from robot_mapping_qa.views import capture_views
 from scipy.spatial.transform import Rotation
 
 
@@ -31,11 +33,10 @@ def make_timing_monitor(configuration: Configuration) -> TimingMonitor:
 
 
 def make_pose_monitor(configuration: Configuration) -> PoseMonitor:
-    """Return a monitor of the unit's pose, looking where the first inspection camera looks."""
+    """Return a monitor of the unit's pose, looking where the inspection cameras look."""
     stream = configuration.pose_stream
-    cameras = configuration.with_role('capture')
-    # A camera's body frame looks along its x axis (REP 103).
-    turn = _turn(cameras[0]) if cameras else Rotation.identity()
+    sights = [Sight(view.line_of_sight_m, view.camera_m)
+              for view in capture_views(configuration).values()]
     trust = MotionTrust(configuration.trust, {
         source.name: SecondSource(
             configuration.trust, tuple(_turn(source).as_quat().tolist()), source.mount_xyz_m,
@@ -45,12 +46,11 @@ def make_pose_monitor(configuration: Configuration) -> PoseMonitor:
     return PoseMonitor(
         stream.name, configuration.pose, configuration.working_distance_m,
         rate_hz=stream.rate_hz, silence_s=stream.silence_s,
-        view_direction=turn.apply((1.0, 0.0, 0.0)), degradation=configuration.degradation,
+        sights=sights or [Sight()], degradation=configuration.degradation,
         mounts={lidar.name: pose_matrix(_turn(lidar).as_matrix(), np.array(lidar.mount_xyz_m))
                 for lidar in configuration.with_role('geometry')},
         point_error_limit_m=configuration.point_error_limit_m, trust=trust,
-        range_finder=finders[0].name if finders else None,
-        camera_m=cameras[0].mount_xyz_m if cameras else (0.0, 0.0, 0.0))
+        range_finder=finders[0].name if finders else None)
 
 
 def make_camera_monitor(configuration: Configuration) -> CameraMonitor:

@@ -20,7 +20,7 @@ from robot_mapping_qa.rig.drift import DriftSpec, ErrorGrowth
 from robot_mapping_qa.rig.route import Route
 from robot_mapping_qa.rig.scanner import Scanner, ScannerSpec
 from robot_mapping_qa.rig.site import Site
-from robot_mapping_qa.verdicts import EVENT_KINDS, Severity
+from robot_mapping_qa.verdicts import Condition, EVENT_KINDS, Severity, Verdict
 
 S = 1_000_000_000
 START_NS = 1_700_000_000 * S
@@ -193,6 +193,19 @@ def test_camera_that_sees_holds_where_the_lidar_does_not():
     assert sigmas(aided.covariance)[0] < 0.5 * sigmas(blind.covariance)[0]
 
 
+def test_camera_that_sees_fewer_corners_holds_less():
+    found = []
+    for corners in (1.0, 0.5, 0.1):
+        estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
+        for start_m in range(10):
+            estimate.set_camera(True, START_NS + start_m * S, corners)
+            walk(estimate, 1.0, OPEN_ALONG_X, start_m=float(start_m))
+        found.append(estimate.constraint.open_translation()[0])
+    # Pictures against dead reckoning between two registrations.
+    ratio = (LIMITS.visual_sigma_m / (LIMITS.dead_reckoning_error * LIMITS.registration_m)) ** 2
+    assert found == pytest.approx([ratio / (corners + ratio) for corners in (1.0, 0.5, 0.1)])
+
+
 def test_error_of_late_is_forgotten_and_the_one_since_the_start_is_not():
     estimate = DegradationEstimate(LIMITS, {'lidar': np.eye(4)})
     walk(estimate, 20.0, OPEN_ALONG_X)
@@ -318,9 +331,6 @@ def test_open_direction_warns_first_and_closes_the_gate_with_its_onset():
         feed(unit, [message(i, covariance * (1.0 + 1e-6 * i))], OPEN_ALONG_X)
         verdict = unit.verdict(message(i).stamp_ns)
         for condition in verdict.conditions:
-            if condition.kind == 'covariance_optimistic':
-                # It goes on reporting its millimetre.
-                continue
             assert condition.key == f'{NAME}/open_direction'
             if not severities or condition.severity is not severities[-1]:
                 severities.append(condition.severity)
@@ -433,19 +443,44 @@ def test_rebase_forgives_what_was_reported_before():
         0.5, rel=0.02)
 
 
-def test_report_that_does_not_grow_where_nothing_holds_is_named_and_enlarged():
+def seen_by(aid, now_ns):
+    """Return the verdict on the cameras: dark, silent, or none that aids the unit."""
+    silent = Condition('aid/no_picture', 'no picture of aid', Severity.NOTICE, now_ns)
+    return Verdict('camera', now_ns, (silent,) if aid == 'silent' else (),
+                   {'aid_sees': None if aid == 'none' else 0.0})
+
+
+def walk_into_passage(aid, sigma_m):
+    """Return the monitor, the messages, and what came of those in the passage, up to an event."""
     unit = monitor()
-    messages = reporting(25.0, lambda way_m: honest_sigma_m(way_m) / 3.0)
+    messages = reporting(25.0, sigma_m)
     feed(unit, messages[:250])
-    for odometry in messages[250:]:
+    for number, odometry in enumerate(messages[250:], 251):
+        unit.add_camera_verdict(seen_by(aid, odometry.stamp_ns), odometry.stamp_ns)
         events = feed(unit, [odometry], OPEN_ALONG_X)
         if events:
             break
+    return unit, messages[:number], events
+
+
+def test_report_that_does_not_grow_where_nothing_holds_is_named_and_enlarged():
+    unit, messages, events = walk_into_passage('dark', lambda m: honest_sigma_m(m) / 3.0)
+    odometry = messages[-1]
     event, = events
     assert event.kind == 'covariance_distrusted'
     assert 'is too small: the error is about 2.9 times what it says' in event.text
     assert event.detected_ns - messages[250].stamp_ns < 4 * S
     assert unit.verdict(odometry.stamp_ns).figures['inflation'] == pytest.approx(3.0, rel=0.3)
+
+
+@pytest.mark.parametrize('aid', ['none', 'silent'])
+def test_unit_that_may_see_by_itself_is_not_condemned_where_the_lidar_does_not_hold_it(aid):
+    # With a camera of its own it loses a third of that, and says so.
+    unit, messages, events = walk_into_passage(aid, lambda m: honest_sigma_m(m) / 3.0)
+    assert len(messages) == 1250
+    assert events == []
+    # The estimate does not count on it.
+    assert unit.verdict(messages[-1].stamp_ns).figures['estimated_sigma_of_late_m'] > 0.05
 
 
 def test_jump_is_added_to_the_error_since_the_start_but_not_to_that_of_late():

@@ -655,6 +655,15 @@ def test_hold_by_hand_has_a_reason_of_its_own():
     assert robot.run(0.05)[-1].text == 'held: held by hand: scaffold in view'
 
 
+def test_a_reason_given_by_hand_is_one_reason():
+    # A semicolon stands between the reasons in the tables, a line break between their rows.
+    robot = Robot().opened()
+    told, = robot.gate.set_manual_hold(True, robot.now_ns, 'scaffold; in view\nof it')
+    assert told.text == 'held by hand: scaffold, in view of it'
+    robot.run(0.05)
+    assert [cause.text for cause in robot.gate.hold_now.causes.values()] == [told.text]
+
+
 def test_limits_may_change_while_running():
     robot = Robot().opened()
     robot.point_error_m = 0.04

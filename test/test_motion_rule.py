@@ -122,7 +122,7 @@ def test_one_healthy_camera_of_two_will_do():
     front, rear = Camera(bad[0]), Camera(bad[1], 'rear_camera')
     messages = poses(turning(1.2))
     seen, _ = feed(monitor(front, rear), messages)
-    assert seen[f'{NAME}/unaided'][-1].text.endswith('aiding camera: ' + '; '.join(bad))
+    assert seen[f'{NAME}/unaided'][-1].text.endswith('aiding camera: ' + ' and '.join(bad))
     rear.state = None
     assert feed(monitor(front, rear), messages)[0] == {}
 

@@ -184,13 +184,34 @@ def test_camera_that_sees_is_known_to_the_estimate_and_one_that_is_silent_is_not
                                 message.publish_ns)
             verdicts.append(cameras.verdict(message.publish_ns))
     assert [verdict.figures['aid_sees'] for verdict in verdicts] == [1.0] * len(verdicts)
+    assert all(verdict.figures['aid_corners'] > 0.9 for verdict in verdicts)
     later_ns = message.publish_ns + 10 * 10 ** 9
     assert cameras.verdict(later_ns).figures['aid_sees'] == 0.0
+    assert cameras.verdict(later_ns).figures['aid_corners'] is None
 
 
-def test_pose_is_judged_at_the_point_that_the_first_camera_sees():
+def test_camera_shows_fewer_corners_as_soon_as_the_light_fades_and_is_still_relied_on():
+    cameras, found = make_camera_monitor(CONFIGURATION), []
+    walk = load_scenario('walk').only('aid_camera')
+    light = walk.with_sensor('aid_camera', rate_hz=CONFIGURATION.image.sample_rate_hz)
+    # Into the passage, which the daylight reaches for a metre or two.
+    for message in Rig(replace(light, duration_s=12.0)).messages():
+        if message.topic == '/aid/image_raw':
+            cameras.add_picture('aid_camera', message.payload.pixels, message.stamp_ns,
+                                message.publish_ns)
+            figures = cameras.verdict(message.publish_ns).figures
+            found.append((figures['aid_sees'], figures['aid_corners']))
+    assert found[0] == (1.0, 1.0)
+    assert any(sees == 1.0 and corners < 0.5 for sees, corners in found)
+    assert found[-1] == (0.0, None)
+
+
+def test_pose_is_judged_at_the_points_that_the_cameras_see():
     camera = replace(STREAMS['/aid/image_raw'], role='capture', aids_unit=True,
                      mount_xyz_m=(0.0, 1.0, 0.0), mount_rpy_rad=(0.0, 0.0, np.pi / 2))
-    configuration = replace(CONFIGURATION, streams=(UNIT, camera))
+    other = replace(camera, name='back', mount_rpy_rad=(0.0, 0.0, np.pi))
+    configuration = replace(CONFIGURATION, streams=(UNIT, camera, other))
+    left_m, back_m = make_pose_monitor(configuration).distance.levers_m
     # From the unit 1 m to the camera and 3 m on to the structure, all to the left.
-    assert make_pose_monitor(configuration).distance.lever_m == pytest.approx((0.0, 4.0, 0.0))
+    assert left_m == pytest.approx((0.0, 4.0, 0.0))
+    assert back_m == pytest.approx((-3.0, 1.0, 0.0))

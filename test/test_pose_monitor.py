@@ -10,6 +10,7 @@ import pytest
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.monitor import PoseMonitor
+from robot_mapping_qa.pose.working_distance import Sight
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import EVENT_KINDS, Severity
 
@@ -409,7 +410,7 @@ def test_point_error_follows_the_view_direction_through_the_attitude():
     for direction in ('y', 'z'):
         view = (0.0, 1.0, 0.0) if direction == 'y' else (0.0, 0.0, 1.0)
         for attitude, quaternion in (('level', message(0).quaternion), ('rolled', roll_90)):
-            unit = PoseMonitor(NAME, PoseLimits(), 3.0, view_direction=view,
+            unit = PoseMonitor(NAME, PoseLimits(), 3.0, sights=[Sight(view)],
                                degradation=DegradationLimits(start_sigma_m=0.0,
                                                              start_sigma_rad=0.0))
             odometry = replace(message(0), covariance=covariance, quaternion=quaternion)

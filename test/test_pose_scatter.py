@@ -24,12 +24,14 @@ LIMITS = TrustLimits()
 DRIFT_RAD, NOISE_RAD = 0.00008, 0.0002
 
 
-def steps_of(seed, scatter_rad, reported_rad, walk_rad=0.0001, count=240, stamps_s=0.0):
+def steps_of(seed, scatter_rad, reported_rad, walk_rad=0.0001, count=240, stamps_s=0.0,
+             vibration_rad=0.0, vibration_hz=8.0, wander_hz=0.0):
     """
     Return steps of a twenty-fifth of a second, their differences, and what was turned.
 
     The poses scatter by ``scatter_rad``, and their stamps by ``stamps_s``; the difference to the
-    gyroscope walks at random besides, by ``walk_rad`` a step.
+    gyroscope walks at random besides, by ``walk_rad`` a step. A vibration of ``vibration_rad``
+    that only one of them sees has a frequency that wanders by ``wander_hz`` to both sides.
     """
     random = np.random.default_rng(seed)
     times_s = np.arange(count + 1) / 25.0
@@ -37,6 +39,9 @@ def steps_of(seed, scatter_rad, reported_rad, walk_rad=0.0001, count=240, stamps
                       0.35 * np.sin(1.2 * times_s)], axis=-1)
     off = scatter_rad * random.standard_normal((count + 1, 3))
     off += stamps_s * random.standard_normal((count + 1, 1)) * rates
+    phase = 2.0 * np.pi * np.cumsum(
+        vibration_hz + wander_hz * np.sin(2.0 * np.pi * 0.3 * times_s)) / 25.0
+    off += vibration_rad * np.outer(np.sin(phase), (1.0, 0.7, 0.4))
     difference = np.diff(off, axis=0) + walk_rad * random.standard_normal((count, 3))
     turned = (rates[1:] + rates[:-1]) / 50.0
     reported = reported_rad ** 2 * np.eye(3)
@@ -66,6 +71,22 @@ def test_stamps_that_shake_are_not_taken_for_scatter():
     for seed in range(30):
         found = scatter_inflation(*steps_of(seed, 0.0002, 0.0002, stamps_s=0.003), 0.99)
         assert found.low < 1.0
+
+
+# A vibration of 83 Hz shows at 17 Hz in a gyroscope that is read at 100 Hz, and at 8 Hz in steps
+# of a twenty-fifth of a second.
+@pytest.mark.parametrize('vibration', [
+    {'vibration_rad': 0.0003}, {'vibration_rad': 0.0003, 'wander_hz': 1.0},
+    {'vibration_rad': 0.01}, {'vibration_rad': 0.001, 'vibration_hz': 12.0}])
+def test_vibration_too_fast_for_the_gyroscope_is_not_taken_for_scatter(vibration):
+    for seed in range(30):
+        assert scatter_inflation(*steps_of(seed, 0.0002, 0.0002, **vibration), 0.99).low < 1.3
+
+
+def test_scatter_is_found_beside_a_vibration():
+    lows = [scatter_inflation(*steps_of(
+        seed, 0.0002, 0.0002 / 3.0, vibration_rad=0.0003), 0.99).low for seed in range(30)]
+    assert min(lows) > 1.3
 
 
 def test_steps_that_do_not_follow_each_other_say_nothing():

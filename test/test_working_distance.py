@@ -15,7 +15,7 @@ from robot_mapping_qa.configuration import ConfigurationError, load_configuratio
 from robot_mapping_qa.messages.factory import make_header, RosbagsFactory
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_range
 from robot_mapping_qa.monitors import make_pose_monitor
-from robot_mapping_qa.pose.working_distance import WorkingDistance
+from robot_mapping_qa.pose.working_distance import Sight, WorkingDistance
 from robot_mapping_qa.records import Odometry, Range
 from robot_mapping_qa.verdicts import Severity, Verdict
 from rosbags.typesys import get_typestore, Stores
@@ -45,16 +45,16 @@ def reading(range_m, least_m=0.2, most_m=10.0):
 
 
 def finder(**options):
-    return WorkingDistance(3.0, (1.0, 0.0, 0.0), FINDER, **options)
+    return WorkingDistance(3.0, finder=FINDER, **options)
 
 
 # The readings
 
 
 def test_configured_distance_counts_where_there_is_no_range_finder():
-    distance = WorkingDistance(3.0, (0.0, 2.0, 0.0))
+    distance = WorkingDistance(3.0, [Sight((0.0, 2.0, 0.0))])
     distance.tick(100 * S)
-    assert (distance.metres, distance.lever_m) == (3.0, (0.0, 3.0, 0.0))
+    assert (distance.metres, distance.levers_m) == (3.0, ((0.0, 3.0, 0.0),))
     assert distance.conditions(100 * S) == []
 
 

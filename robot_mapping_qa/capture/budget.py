@@ -92,8 +92,8 @@ def _shares(mean_squares: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
                 for name, part in mean_squares.items()}
 
 
-def point_budget(covariance: np.ndarray, lever_m: np.ndarray, velocity_mps: np.ndarray,
-                 turn_rate_radps: np.ndarray, sigma_time_s: ArrayLike,
+def point_budget(covariance: np.ndarray, lever_m: np.ndarray, velocity_mps: ArrayLike,
+                 turn_rate_radps: ArrayLike, sigma_time_s: ArrayLike,
                  sight_m: np.ndarray | None = None, mount_sigma_m: ArrayLike = 0.0,
                  mount_sigma_rad: ArrayLike = 0.0, moved_time_s: ArrayLike = 0.0) -> Budget:
     """
@@ -115,7 +115,8 @@ def point_budget(covariance: np.ndarray, lever_m: np.ndarray, velocity_mps: np.n
     alone[..., 3:, 3:] = covariance[..., 3:, 3:]
     rotation = point_covariance(alone, lever)
     pose = point_covariance(covariance, lever)
-    point_velocity = np.asarray(velocity_mps, dtype=float) + np.cross(turn_rate_radps, lever)
+    turn_rate = np.asarray(turn_rate_radps, dtype=float)
+    point_velocity = np.asarray(velocity_mps, dtype=float) + np.cross(turn_rate, lever)
     spread = point_velocity * np.asarray(sigma_time_s, dtype=float)[..., None]
     return Budget({
         'position': position,

@@ -64,7 +64,7 @@ BY_HAND = 'held by hand'
 
 
 class Gate:
-    """The state machine that turns verdicts into leave to capture."""
+    """The state machine that turns verdicts into permission to capture."""
 
     def __init__(self, limits: GateLimits, point_error_limit_m: float, start_ns: int,
                  unit: str = '', views: Mapping[str, View] | None = None,
@@ -115,13 +115,18 @@ class Gate:
         self._speakers.setdefault(verdict.source, {})[speaker] = verdict.stamp_ns
 
     def set_manual_hold(self, held: bool, now_ns: int, why: str = '') -> tuple[Event, ...]:
-        """Hold the gate on a person's request, for the reason given, or withdraw that request."""
+        """
+        Hold the gate on a person's request, or withdraw that request.
+
+        ``why`` is put on one line and without a semicolon: those stand between reasons.
+        """
         if not held:
             if self._manual is None:
                 return ()
             self._manual = None
             return (Event('manual_release', 'gate', now_ns, now_ns, 'let go by hand'),)
         onset_ns = now_ns if self._manual is None else self._manual.onset_ns
+        why = ' '.join(why.replace(';', ',').split())
         text = f'{BY_HAND}: {why}' if why else BY_HAND
         self._manual = Condition('gate/manual_hold', text, Severity.HARD, onset_ns)
         return (Event('manual_hold', 'gate', onset_ns, now_ns, text),)

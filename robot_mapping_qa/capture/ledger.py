@@ -7,7 +7,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from dataclasses import dataclass
 import heapq
-from math import sqrt
 from typing import Collection, Mapping, Protocol, Sequence
 
 import numpy as np
@@ -15,9 +14,12 @@ import numpy as np
 from robot_mapping_qa.capture.budget import PARTS, point_budget
 from robot_mapping_qa.capture.moments import Moments
 from robot_mapping_qa.capture.time_error import TimeError
+from robot_mapping_qa.capture.unit_motion import unit_motion
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.pose.quaternion import (
-    conjugate, from_rotation_vector, multiply, Quaternion, rotate, rotation_vector, Vector, vector)
+    conjugate, from_rotation_vector, multiply, normalized, Quaternion, rotate, rotation_vector,
+    Vector, vector)
+from robot_mapping_qa.pose.usable_pose import unit_quaternion
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.restart import RESTART_NS
 
@@ -286,11 +288,11 @@ class Ledger:
         first, first_path_m, first_known, _ = self._poses[before]
         second, second_path_m, second_known, views = self._poses[after]
         entry.path_m = first_path_m + share * (second_path_m - first_path_m)
-        start = _quaternion_of(first)
-        turn = rotation_vector(multiply(conjugate(start), _quaternion_of(second)))
+        start = unit_quaternion(first)
+        turn = rotation_vector(multiply(conjugate(start), unit_quaternion(second)))
         entry.position_m = _between(
             first.position_m.tolist(), second.position_m.tolist(), share)
-        entry.quaternion = _normalized(multiply(
+        entry.quaternion = normalized(*multiply(
             start, from_rotation_vector(vector(share * part for part in turn))))
         entry.view = None if views is None else views[entry.stream]
         if first_known and second_known:
@@ -298,7 +300,7 @@ class Ledger:
             if share:
                 # First order: the two are nearly the same and strongly correlated.
                 covariance = (1.0 - share) * covariance + share * second.covariance
-            speed, rate = _motion(first, second, turn, gap_ns, entry.quaternion)
+            speed, rate = unit_motion(first, second, entry.quaternion)
             self._batch.append((entry, entry.quaternion, covariance, speed, rate))
             if len(self._batch) >= _BATCH:
                 self._solve()
@@ -354,30 +356,6 @@ def covering(first: np.ndarray, last: np.ndarray,
             touched &= first < end
         found[touched] = number
     return found
-
-
-def _motion(first: Odometry, second: Odometry, turn: Vector, gap_ns: int,
-            quaternion: Quaternion) -> tuple[Vector, Vector]:
-    """Return velocity and angular velocity in the header's frame: reported, else by difference."""
-    if second.linear_mps is not None and second.angular_radps is not None:
-        return (rotate(quaternion, second.linear_mps.tolist()),
-                rotate(quaternion, second.angular_radps.tolist()))
-    if not gap_ns:
-        return (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
-    seconds = gap_ns * 1e-9
-    way = (second.position_m - first.position_m).tolist()
-    return (vector(part / seconds for part in way),
-            rotate(quaternion, vector(part / seconds for part in turn)))
-
-
-def _quaternion_of(odometry: Odometry) -> Quaternion:
-    return _normalized(odometry.quaternion.tolist())
-
-
-def _normalized(quaternion: Sequence[float]) -> Quaternion:
-    x, y, z, w = quaternion
-    length = sqrt(x * x + y * y + z * z + w * w)
-    return (x / length, y / length, z / length, w / length)
 
 
 def _between(first: Sequence[float], second: Sequence[float], share: float) -> Vector:

@@ -124,19 +124,19 @@ class LiveLedger(Ledger):
             self._holds.append(self._unheard)
             self._doubt_all()
 
-    def go_on(self, captures: Sequence[Capture], now_ns: int) -> None:
+    def go_on(self, numbers: Mapping[str, int], captures: Sequence[Capture],
+              now_ns: int) -> None:
         """
-        Go on at ``now_ns`` with a ledger that holds ``captures`` in the order of their rows.
+        Go on at ``now_ns`` with a ledger whose streams have come to ``numbers``.
 
-        What an earlier process heard of the gate is in their verdicts; what is told from now on
-        may add to them.
+        ``captures`` are those of the last `LOOK_BACK_NS` in the order of their rows. What an
+        earlier process heard of the gate is in their verdicts; what is told from now on may add
+        to them.
         """
-        for capture in captures:
-            if capture.stream in self.counts:
-                # The numbers go on: a row must not be taken for a correction of an older one.
-                self.counts[capture.stream] = max(self.counts[capture.stream], capture.number)
-                if 0 <= now_ns - capture.receive_ns < LOOK_BACK_NS:
-                    self._told.append((self._entry_of(capture), capture))
+        # The numbers go on: a row must not be taken for a correction of an older one.
+        self.counts |= {name: numbers.get(name, 0) for name in self.counts}
+        self._told += [(self._entry_of(capture), capture) for capture in captures
+                       if capture.stream in self.counts]
         if self._unheard is not None:
             self._unheard.onset_ns = self._unheard.closed_ns = now_ns
 

@@ -30,6 +30,11 @@ class View:
         """From the camera to the point, in the unit's frame."""
         return self.lever_m if self.sight_m is None else self.sight_m
 
+    @property
+    def camera_m(self) -> Vector:
+        """Where the camera is, in the unit's frame."""
+        return vector(lever - sight for lever, sight in zip(self.lever_m, self.line_of_sight_m))
+
     def at(self, distance_m: float) -> View:
         """Return the view of the point at another distance from the camera along its sight."""
         sight = self.line_of_sight_m

@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Mapping, NamedTuple
 
 NAMESPACE = 'mapping_qa'
 """Every topic and service of the package lies below it, relative to the node's namespace."""
@@ -39,6 +39,11 @@ POSE_VERDICT = Topic(f'{NAMESPACE}/pose_verdict', 'diagnostic_msgs/msg/Diagnosti
 CAMERA_VERDICT = Topic(f'{NAMESPACE}/camera_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
 RECORDING_VERDICT = Topic(f'{NAMESPACE}/recording_verdict', 'diagnostic_msgs/msg/DiagnosticArray')
 """Between the monitors, the recorder and the gate."""
+
+VERDICTS: Mapping[str, Topic] = {
+    'timing': TIMING_VERDICT, 'pose': POSE_VERDICT, 'camera': CAMERA_VERDICT,
+    'recording': RECORDING_VERDICT}
+"""The same by the source that a verdict names: each speaks on a topic of its own."""
 
 HOLD_SERVICE = f'{NAMESPACE}/hold'
 REBASE_SERVICE = f'{NAMESPACE}/rebase'

@@ -57,11 +57,12 @@ def verdict_to_message(factory: MessageFactory, verdict: Verdict) -> Any:
                         header=make_header(factory, verdict.stamp_ns), status=statuses)
 
 
-def verdict_from_message(message: Any) -> Verdict:
+def verdict_from_message(message: Any, source: str | None = None) -> Verdict:
     """
     Read a verdict back from a DiagnosticArray of rclpy or of rosbags.
 
-    Raises ValueError where the message was not made by `verdict_to_message`.
+    Raises ValueError where the message was not made by `verdict_to_message`, or where it names
+    another source than ``source``: who may speak for one monitor may not for all.
     """
     try:
         head, *rest = message.status
@@ -69,6 +70,8 @@ def verdict_from_message(message: Any) -> Verdict:
         conditions = tuple(_condition(status) for status in rest)
     except (ValueError, KeyError) as error:
         raise ValueError(f'not a verdict: {error!r}') from error
+    if source is not None and head.name != source:
+        raise ValueError(f'it speaks as {head.name!r}, expected {source!r}')
     return Verdict(head.name, time_ns(message.header.stamp), conditions, figures)
 
 

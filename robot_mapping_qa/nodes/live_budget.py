@@ -8,12 +8,14 @@ from typing import Mapping
 
 from robot_mapping_qa.capture.budget import Budget, point_budget
 from robot_mapping_qa.capture.time_error import time_error, TimeError
+from robot_mapping_qa.capture.unit_motion import unit_motion
 from robot_mapping_qa.capture.view import View
+from robot_mapping_qa.pose.usable_pose import unit_quaternion
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Verdict
 from scipy.spatial.transform import Rotation
 
-_LONGEST_GAP_S = 1.0
+_LONGEST_GAP_NS = 1_000_000_000
 
 
 class LiveBudget:
@@ -68,12 +70,10 @@ class LiveBudget:
         before, pose = self._poses
         if before is None or pose is None or not self._known:
             return None
-        seconds = (pose.stamp_ns - before.stamp_ns) * 1e-9
-        if not 0.0 < seconds < _LONGEST_GAP_S:
+        if not 0 < pose.stamp_ns - before.stamp_ns < _LONGEST_GAP_NS:
             return None
-        first, turn = Rotation.from_quat(before.quaternion), Rotation.from_quat(pose.quaternion)
-        velocity = (pose.position_m - before.position_m) / seconds
-        turn_rate = (turn * first.inv()).as_rotvec() / seconds
+        turn = Rotation.from_quat(pose.quaternion)
+        velocity, turn_rate = unit_motion(before, pose, unit_quaternion(pose))
         return point_budget(
             pose.covariance, turn.apply(view.lever_m), velocity, turn_rate, error.sigma_s,
             turn.apply(view.line_of_sight_m), view.mount_sigma_m, view.mount_sigma_rad,

@@ -77,7 +77,8 @@ class PoseMonitor(QualityNode):
 
     def _take_camera_verdict(self, message: DiagnosticArray) -> None:
         try:
-            self._monitor.add_camera_verdict(verdict_from_message(message), self.now_ns())
+            self._monitor.add_camera_verdict(
+                verdict_from_message(message, 'camera'), self.now_ns())
         except ValueError:
             # The gate, which takes the same messages, writes to the log what is wrong with it.
             return
@@ -148,9 +149,14 @@ class PoseMonitor(QualityNode):
         return {f'{name}_rad': angle for name, angle in zip(('roll', 'pitch', 'yaw'), angles)}
 
     def _rebase(self, _request: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
-        self.publish_events(self._monitor.rebase(self.now_ns()))
-        response.success = True
-        response.message = 'the present pose counts as good from now on'
+        now_ns = self.now_ns()
+        problem = self._monitor.no_pose_because(now_ns)
+        response.success = not problem
+        if problem:
+            response.message = f'{problem}: there is no present pose that could count as good'
+        else:
+            self.publish_events(self._monitor.rebase(now_ns))
+            response.message = 'the present pose counts as good from now on'
         return response
 
 

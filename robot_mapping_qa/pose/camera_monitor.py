@@ -14,6 +14,20 @@ from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
 
 
+def aid_sees(verdict: Verdict) -> bool | None:
+    """
+    Return whether a camera that aids the unit sees well, by a verdict of `CameraMonitor`.
+
+    None where that is not known: without such a camera, and where pictures do not come here. The
+    unit may have them.
+    """
+    sees = verdict.figures.get('aid_sees')
+    if sees == 1.0:
+        return True
+    is_looked_at = sees is not None and all(c.kind != 'no_picture' for c in verdict.conditions)
+    return False if is_looked_at else None
+
+
 class CameraMonitor:
     """
     Follows the cameras of a configuration and the motion of its unit.
@@ -58,14 +72,22 @@ class CameraMonitor:
         Judge cameras and motion at ``now_ns``; to be asked at every tick, after `tick`.
 
         The figures are those of `MotionMonitor.figures`, and ``aid_sees``: whether any aiding
-        camera can be relied on (1 or 0), None where none is configured.
+        camera can be relied on (1 or 0), None where none is configured, and ``aid_corners``: the
+        share of the cells of its newest picture with a corner to track, None where none can.
         """
         sees = self._motion.aid_sees(now_ns)
         conditions = [condition for name in self._cameras
                       for condition in self.conditions(name, now_ns)]
         return Verdict('camera', now_ns, (*conditions, *self._motion.conditions(now_ns)),
                        {**self._motion.figures(now_ns),
-                        'aid_sees': None if sees is None else float(sees)})
+                        'aid_sees': None if sees is None else float(sees),
+                        'aid_corners': self._aid_corners(now_ns)})
+
+    def _aid_corners(self, now_ns: int) -> float | None:
+        # At once, not only where two samples show too few: they grow fewer as the light fades.
+        shares = [self._cameras[name].figures(now_ns)['texture']
+                  for name in self._motion.healthy_aids(now_ns)]
+        return max((1.0 if share is None else share for share in shares), default=None)
 
     def conditions(self, name: str, now_ns: int) -> list[Condition]:
         """Return what is wrong with one camera; pictures that do not come are one as well."""

@@ -6,8 +6,7 @@ Is the reported covariance as large as the error: the unit's motion against a se
 Over short intervals the relative motion of the unit is compared with that of a second source. The
 normalized innovation squared (NIS; Bar-Shalom, Li, Kirubarajan, Estimation with Applications to
 Tracking and Navigation, section 5.4) is chi-square distributed if the covariances are right. What
-counts here is an order statistic of the NIS in a window, the median or the lower quartile, not
-their mean: an outlier, or a wheel that slips for a part of the window, moves it little.
+counts here is the median of the NIS in a window, not their mean: an outlier moves it little.
 
 A difference that follows the motion itself is the calibration of the second source: its bias and
 scale, a mount a degree off, stamps a few milliseconds late. It is fitted over the window, no
@@ -89,8 +88,8 @@ class Innovation:
     The unit's motion less that of the second source over a short step.
 
     ``difference`` (k,) is about the axes of the second source, for which its errors of calibration
-    are constant; ``motion`` (m,) is what they are proportional to. ``turn`` (k, k) takes it to the
-    axes of the covariances: ``growth`` (k, k) is what the unit's grew by, ``reported`` (k, k) that
+    are constant; ``motion`` (m,) is what they are proportional to. ``turn`` (j, k) takes it to the
+    axes of the covariances: ``growth`` (j, j) is what the unit's grew by, ``reported`` (j, j) that
     of a single pose. ``other_variance`` is that of the second source's motion, alike on all axes.
     """
 
@@ -131,8 +130,7 @@ class InnovationWindow:
     """
     Innovations of one kind, of one second source, over the last ``window_s``.
 
-    Steps are put together to intervals of ``interval_s``, which are what is judged. ``quantile``
-    names the order statistic; the second source may fail in almost the rest of the window.
+    Steps are put together to intervals of ``interval_s``, which are what is judged.
     ``calibration_sigmas`` (m,) are the standard deviations that the coefficients of the motion
     may have. ``tells_both_ways`` is False for errors that keep their sign for long: then the
     covariance grows by more than what is added in an interval, and a smaller error is no surprise.
@@ -140,12 +138,11 @@ class InnovationWindow:
     itself then (`pose_scatter`).
     """
 
-    def __init__(self, interval_s: float, window_s: float, quantile: float = 0.5,
+    def __init__(self, interval_s: float, window_s: float,
                  calibration_sigmas: Sequence[float] = (), tells_both_ways: bool = True,
                  holds_noise: bool = True) -> None:
         self._interval_ns = round(interval_s * 1e9)
         self._window_ns = round(window_s * 1e9)
-        self._quantile = quantile
         self._tells_both_ways = tells_both_ways
         self._holds_noise = holds_noise
         self._calibration_sigmas = np.array(calibration_sigmas, dtype=float)
@@ -228,9 +225,9 @@ class InnovationWindow:
             return np.add.reduceat(values, begins)[complete]
 
         difference = enlarged * difference
-        jitter = self._jitter(steps, difference)
         difference = np.einsum(
             'nij,nj->ni', np.array([step.turn for step in steps]), difference)
+        jitter = self._jitter(steps, difference)
         growth = np.array([step.growth for step in steps])
         growing = _growing(np.diagonal(growth, axis1=1, axis2=2))
         if growing.any():
@@ -267,14 +264,14 @@ class InnovationWindow:
 
     def _factor(self, difference: np.ndarray, unit: np.ndarray, other: np.ndarray,
                 level: float) -> float:
-        """Return the inflation of ``unit`` for one level of the order statistic."""
+        """Return the inflation of ``unit`` for one level of the median."""
         count, freedom = difference.shape
         share = _share(unit, other)
         if share <= 0.0:
             return 0.0
         weighted = np.linalg.solve(unit + other, difference[..., None])
         nis = np.sort(np.sum(difference * weighted[..., 0], axis=-1))
-        rank = max(1, round(self._quantile * count))
+        rank = max(1, round(0.5 * count))
         place = betaincinv(rank, count + 1 - rank, level)
         expected = 2.0 * float(gammaincinv(freedom / 2.0, place))
         left = max(0.0, float(nis[rank - 1]) / expected - (1.0 - share))

@@ -4,20 +4,24 @@
 The estimate of the unit's pose error: from the way travelled, and from what holds the unit there.
 
 It knows nothing of what the unit reports. Beside the error since the start there is the one that
-was gained over the last metres: how well the places of neighbouring pictures agree.
+was gained over the last metres: how well the places of neighbouring pictures agree. And there is
+the one that was gained where clouds showed that nothing holds the unit: a break in the map, which
+all places behind it share, however well they agree with each other.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import hypot
 from typing import Callable, Mapping
 
 import numpy as np
 
 from robot_mapping_qa.pose import se3
+from robot_mapping_qa.pose.blind_stretch import BlindStretch
 from robot_mapping_qa.pose.change import Cusum
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
-from robot_mapping_qa.pose.error_growth import ErrorGrowth, Hold, hold_by
+from robot_mapping_qa.pose.error_growth import Constraint, constraint_by, ErrorGrowth
 from robot_mapping_qa.pose.quaternion import (
     conjugate, multiply, Quaternion, rotation_rows, rotation_vector, Vector)
 
@@ -32,6 +36,8 @@ _AHEAD_STEP_M = 0.5
 _HELD, _SLACK, _PROVED, _OVER = 0.15, 0.2, 0.5, 0.3
 # From this share on dead reckoning decides.
 _OPEN = 0.5
+# An error that is only carried on: nothing is added.
+_CARRIED = Constraint(np.zeros((6, 6)), np.zeros((6, 6)))
 
 
 class DegradationEstimate:
@@ -51,6 +57,7 @@ class DegradationEstimate:
             name: se3.adjoint(se3.inverse(mount)) for name, mount in (mounts or {}).items()}
         self._since_start = ErrorGrowth(limits)
         self._of_late = ErrorGrowth(limits, limits.agree_over_m) if limits.agree_over_m else None
+        self._lost = ErrorGrowth(replace(limits, scale_error=0.0))
         self._good = np.diag([limits.registration_sigma_m ** -2] * 3
                              + [limits.registration_sigma_rad ** -2] * 3)
         self._picture = np.diag([limits.visual_sigma_m ** -2] * 3
@@ -61,10 +68,18 @@ class DegradationEstimate:
         """Forget the poses and what holds the unit; the next pose is a start."""
         self._clouds: dict[str, tuple[np.ndarray, int]] = {}
         self._seen_ns: int | None = None
+        self._corners = 1.0
+        self._unseen_ns: int | None = None
+        self._is_unaided = False
         self.is_blind = False
         """Whether clouds ought to come and none does."""
+        self._shown: np.ndarray | None = None
+        self._blind_stretch: BlindStretch | None = None
+        self._looks_again = False
+        self._has_lost = False
+        self._was_open = False
         self._holders: tuple | None = None
-        self._hold = hold_by(self._good, self.limits)
+        self._constraint = constraint_by(self._good, self.limits)
         self._cusum = Cusum(_HELD, _SLACK, _PROVED)
         self._started_ns: int | None = None
         self._rotation = np.eye(3)
@@ -96,10 +111,13 @@ class DegradationEstimate:
             self._started_ns = now_ns
         self._since_start.start(covariance)
         self._start_of_late(covariance)
+        self._blind_stretch = None
         self._place(position_m, quaternion)
         self._direction = self._rotation[:, 0]
 
     def _start_of_late(self, covariance: np.ndarray) -> None:
+        self._has_lost = False
+        self._lost.start(np.zeros((6, 6)))
         if self._of_late is not None:
             self._of_late.start(covariance)
 
@@ -118,24 +136,34 @@ class DegradationEstimate:
         # The scalar product of unit quaternions is the cosine of half the angle between.
         (a, b, c, d), (x, y, z, w) = self._quaternion, quaternion
         turn = abs(a * x + b * y + c * z + d * w)
-        if way_m < _STEP_M and turn > 1.0 - _STEP_RAD ** 2 / 8.0:
+        if way_m < _STEP_M and turn > 1.0 - _STEP_RAD ** 2 / 8.0 and not self._looks_again:
             return False
         turned_rad = hypot(*rotation_vector(
             multiply(conjugate(self._quaternion), quaternion)))
-        self._update_hold(now_ns)
+        self._update_constraint(now_ns)
         moved_m = np.array(moved)
         if way_m > 0.0:
             self._direction = moved_m / way_m
-        self._since_start.move(self._rotation, moved_m, turned_rad, self._hold)
-        if self._of_late is not None:
-            self._of_late.move(self._rotation, moved_m, turned_rad, self._hold)
+        for growth in self._growths():
+            growth.move(self._rotation, moved_m, turned_rad, self._constraint)
+        if self._blind_stretch is not None:
+            self._blind_stretch.add(self._rotation, moved_m, turned_rad)
+        self._lose(moved_m, turned_rad)
         self._place(position_m, quaternion)
         self._watch(now_ns)
         return True
 
+    def _lose(self, moved_m: np.ndarray, turned_rad: float) -> None:
+        """Carry on what was lost in the open; no clouds alone do not show that it is open."""
+        is_open = self.open_since_ns is not None and (self._was_open or not self.is_blind)
+        if is_open or self._has_lost:
+            self._has_lost = True
+            self._lost.move(
+                self._rotation, moved_m, turned_rad, self._constraint if is_open else _CARRIED)
+
     def _watch(self, now_ns: int) -> None:
         """Find out since when a direction has been left open, or that none is any more."""
-        share, _ = self._hold.open_translation()
+        share, _ = self._constraint.open_translation()
         if self.open_since_ns is not None:
             if share < _OVER:
                 self.open_since_ns = None
@@ -152,6 +180,7 @@ class DegradationEstimate:
         Whether the jump was a failure or a correction is not known: it is added to the error
         since the start. Pictures agree with each other from here on.
         """
+        self._blind_stretch = None
         if jump is not None:
             self._since_start.add(np.outer(jump, jump))
         limits = self.limits
@@ -166,9 +195,11 @@ class DegradationEstimate:
             [limits.closure_sigma_m ** 2] * 3 + [limits.closure_sigma_rad ** 2] * 3)
         self._since_start.start(covariance)
         self._start_of_late(covariance)
+        self._blind_stretch = None
 
     def add(self, covariance: np.ndarray) -> None:
         """Add an independent error (6, 6) in ROS order to the one since the start."""
+        self._blind_stretch = None
         self._since_start.add(covariance)
 
     def wants(self, name: str, now_ns: int) -> bool:
@@ -186,30 +217,65 @@ class DegradationEstimate:
         adjoint = self._to_sensor[name]
         self._clouds[name] = (
             self.limits.registration_efficiency * adjoint.T @ information @ adjoint, now_ns)
+        # A robot that has stopped for the gate need not walk on to have it open again.
+        self._looks_again = self.is_blind
 
-    def set_camera(self, sees: bool, now_ns: int) -> None:
-        """Take note whether an aiding camera sees well; that counts for as long as a cloud."""
+    def set_camera(self, sees: bool | None, now_ns: int, corners: float = 1.0) -> None:
+        """
+        Take note whether an aiding camera sees well; that counts for as long as a cloud.
+
+        None where that is not known: the unit may see with a camera that nobody looks at.
+        ``corners`` is the share of its pictures' cells with a corner to track: each corner tells
+        as much, so that fewer of them tell less.
+        """
         self._seen_ns = now_ns if sees else None
+        self._corners = corners
+        self._unseen_ns = now_ns if sees is False else None
 
-    def _update_hold(self, now_ns: int) -> None:
+    def _update_constraint(self, now_ns: int) -> None:
         """Work out what holds the unit, where that has changed."""
         stale_ns = self.limits.geometry_stale_s * 1e9
         clouds = [cloud for cloud in self._clouds.values() if now_ns - cloud[1] <= stale_ns]
         waits = not self._clouds and self._started_ns is not None and (
             now_ns - self._started_ns <= stale_ns)
+        was_blind = self.is_blind
         self.is_blind = bool(self._to_sensor) and not clouds and not waits
+        self._looks_again = False
+        if self.is_blind and not was_blind:
+            self._was_open = self.open_since_ns is not None
+        if self.is_blind and not was_blind and self._shown is not None:
+            self._blind_stretch = BlindStretch(
+                self._growths(), constraint_by(self._shown, self.limits),
+                self.limits.geometry_bridge_m)
         if not self._to_sensor or waits:
             holders: tuple[object, ...] = ('good',)
             information = self._good
         else:
             sees = self._seen_ns is not None and now_ns - self._seen_ns <= stale_ns
-            holders = (*(cloud[1] for cloud in clouds), sees)
+            corners = self._corners if sees else 0.0
+            holders = (*(cloud[1] for cloud in clouds), corners)
             information = sum((cloud[0] for cloud in clouds), np.zeros((6, 6)))
-            if sees:
-                information = information + self._picture
+            if clouds:
+                self._shown = information
+                self._bridge(information)
+            if corners:
+                information = information + corners * self._picture
+        self._is_unaided = self._unseen_ns is not None and now_ns - self._unseen_ns <= stale_ns
         if holders != self._holders:
             self._holders = holders
-            self._hold = hold_by(information, self.limits)
+            self._constraint = constraint_by(information, self.limits)
+
+    def _growths(self) -> list[ErrorGrowth]:
+        return [growth for growth in (self._since_start, self._of_late) if growth is not None]
+
+    def _bridge(self, information: np.ndarray) -> None:
+        """Judge the stretch without clouds again, if there was one: clouds have come."""
+        stretch, self._blind_stretch = self._blind_stretch, None
+        bridged = None if stretch is None else stretch.bridged(
+            constraint_by(information, self.limits), _OVER)
+        if bridged is not None:
+            self._since_start = bridged[0]
+            self._of_late = bridged[1] if len(bridged) > 1 else None
 
     @property
     def covariance(self) -> np.ndarray:
@@ -225,6 +291,11 @@ class DegradationEstimate:
         """
         return (self._of_late or self._since_start).covariance
 
+    @property
+    def covariance_lost(self) -> np.ndarray:
+        """What was lost where clouds showed that nothing held the unit: (6, 6); see `skip`."""
+        return self._lost.covariance
+
     def growth(self) -> tuple[float, Vector]:
         """
         Say what the next metre would add in the worst direction, and which that is.
@@ -232,7 +303,7 @@ class DegradationEstimate:
         Return the standard deviation, m/m, and the unit vector about the body's axes.
         """
         ahead = ErrorGrowth(self.limits)
-        ahead.move(self._rotation, self._direction, 0.0, self._hold)
+        ahead.move(self._rotation, self._direction, 0.0, self._constraint)
         values, vectors = np.linalg.eigh(ahead.covariance[:3, :3])
         axis = self._rotation.T @ vectors[:, -1]
         return float(values[-1]) ** 0.5, tuple(axis.tolist())
@@ -248,7 +319,7 @@ class DegradationEstimate:
         before_m = error_m(ahead.covariance)
         if before_m >= limit_m:
             return 0.0
-        step = ahead.step(self._rotation, _AHEAD_STEP_M * self._direction, 0.0, self._hold)
+        step = ahead.step(self._rotation, _AHEAD_STEP_M * self._direction, 0.0, self._constraint)
         for number in range(round(_AHEAD_M / _AHEAD_STEP_M)):
             ahead.take(step)
             after_m = error_m(ahead.covariance)
@@ -260,19 +331,24 @@ class DegradationEstimate:
 
     @property
     def open_direction(self) -> np.ndarray | None:
-        """The unit vector (3,) in the frame along which clouds show that little holds the unit."""
-        if self.is_blind or not self._clouds:
+        """
+        The unit vector (3,) in the frame along which little is known to hold the unit.
+
+        Clouds and pictures show that: without the latter the unit may be held by a camera of its
+        own, which none of the robot's streams tells of.
+        """
+        if self.is_blind or not self._clouds or not self._is_unaided:
             return None
-        share, direction = self._hold.open_translation()
+        share, direction = self._constraint.open_translation()
         return self._rotation @ direction if share > _OPEN else None
 
     @property
     def holds_travel(self) -> bool:
         """Whether clouds show that the unit is held in every direction."""
         return (bool(self._clouds) and not self.is_blind
-                and self._hold.open_translation()[0] < _OVER)
+                and self._constraint.open_translation()[0] < _OVER)
 
     @property
-    def hold(self) -> Hold:
+    def constraint(self) -> Constraint:
         """What holds the unit at present."""
-        return self._hold
+        return self._constraint

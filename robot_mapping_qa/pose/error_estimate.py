@@ -6,9 +6,10 @@ What is believed of the pose error: the reported covariance, the estimate, and w
 The point error of the gate is the larger of two. One is what the unit says of itself, as long as
 that is not refuted, since the last rebase or loop closure; where it was found too small, it is
 inflated. The other is what the unit is estimated to have lost over the last metres, which needs no
-word of the unit. Both are about the axes of the unit's own frame. The pose for people
-(`ErrorEstimate.corrected`) has the estimated covariance since the start, the last rebase or loop
-closure, and may be in the frame of the map.
+word of the unit; where that word is missing or was refuted, also all that it is estimated to have
+lost where clouds showed that nothing held it: the map is broken there. Both are about the axes of
+the unit's own frame. The pose for people (`ErrorEstimate.corrected`) has the estimated covariance
+since the start, the last rebase or loop closure, and may be in the frame of the map.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import hypot
 from operator import itemgetter
-from typing import Mapping
+from typing import Mapping, Sequence
 
 import numpy as np
 
@@ -25,8 +26,8 @@ from robot_mapping_qa.pose.consistency import Inflation
 from robot_mapping_qa.pose.degradation import DegradationEstimate
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.map_correction import Closure, MapCorrection, Pose
-from robot_mapping_qa.pose.point_error import point_error_m
-from robot_mapping_qa.pose.quaternion import Quaternion, rotate, Vector
+from robot_mapping_qa.pose.point_error import WIDEST_RADIUS, worst_point_error_m
+from robot_mapping_qa.pose.quaternion import Quaternion, Vector
 from robot_mapping_qa.pose.reported_error import OpenGrowth, ReportedError
 from robot_mapping_qa.pose.se3 import turn_covariance
 from robot_mapping_qa.records import Odometry
@@ -45,35 +46,36 @@ class ErrorEstimate:
     """
     Follows the unit ``name``; see the module.
 
-    ``lever_m`` leads from the unit to the inspected point, in the unit's frame. ``mounts`` as in
-    `DegradationEstimate`. ``limit_m`` is the largest point error that will do, None where there
-    is none to warn of. All ``*_ns`` arguments are host time, but for stamps.
+    ``levers_m`` lead from the unit to the inspected points, one for each camera, in the unit's
+    frame; the worst of them counts. ``mounts`` as in `DegradationEstimate`. ``limit_m`` is the
+    largest point error that will do, None where there is none to warn of. All ``*_ns`` arguments
+    are host time, but for stamps.
     """
 
-    def __init__(self, name: str, limits: DegradationLimits, lever_m: Vector,
+    def __init__(self, name: str, limits: DegradationLimits, levers_m: Sequence[Vector],
                  mounts: Mapping[str, np.ndarray] | None = None,
                  limit_m: float | None = None) -> None:
         self._name = name
         self._limits = limits
-        self._lever_m = lever_m
-        self._reach_m = hypot(*lever_m)
+        self._levers_m = levers_m
+        self._reach_m = max(hypot(*lever) for lever in levers_m)
         self._limit_m = limit_m
         self.degradation = DegradationEstimate(limits, mounts)
         self._map = MapCorrection(limits.closure_limit_m, limits.closure_limit_rad)
         self._map_frame = ''
         self._reported = ReportedError()
         self._open_growth = OpenGrowth()
-        # The report that counts, None where it does not; in a tuple, once it was asked for.
-        self._counts: tuple[np.ndarray | None] | None = None
+        # What counts, its point error, and whether the unit said it; once it was asked for.
+        self._judged: tuple[np.ndarray, float, bool] | None = None
         self._of_late = np.zeros((6, 6))
         self.restart()
 
-    def set_lever(self, lever_m: Vector) -> None:
-        """Take another point as the one that is inspected, in the unit's frame."""
-        self._lever_m = lever_m
-        self._reach_m = hypot(*lever_m)
+    def set_levers(self, levers_m: Sequence[Vector]) -> None:
+        """Take other points as those that are inspected, in the unit's frame."""
+        self._levers_m = levers_m
+        self._reach_m = max(hypot(*lever) for lever in levers_m)
         self._bound_m = self._rms_m(self._of_late)
-        self._counts = None
+        self._judged = None
 
     def restart(self) -> None:
         """Forget everything: the next pose is a start."""
@@ -83,7 +85,7 @@ class ErrorEstimate:
         self._open_growth.restart()
         self._report: np.ndarray | None = None
         self._report_factor = 1.0
-        self._counts = None
+        self._judged = None
         self._has_map = False
         self._quaternion: Quaternion = (0.0, 0.0, 0.0, 1.0)
         self._way_m = 0.0
@@ -99,6 +101,7 @@ class ErrorEstimate:
             reported: np.ndarray, way_m: float, now_ns: int) -> list[Event]:
         """Take an accepted pose, the covariance with it and the way up to it."""
         self._quaternion = quaternion
+        self._judged = None
         self._way_m = way_m
         degradation = self.degradation
         if not degradation.is_started:
@@ -192,8 +195,12 @@ class ErrorEstimate:
         """Work out, once a step, what does not change from message to message."""
         degradation = self.degradation
         self._of_late = degradation.covariance_of_late
+        if self._report is None or self._report_factor != 1.0:
+            # The unit does not tell, or not rightly, what it has lost in the open.
+            self._of_late = max(
+                self._of_late, degradation.covariance_lost, key=self._point_error_m)
         self._bound_m = self._rms_m(self._of_late)
-        self._counts = None
+        self._judged = None
         if self._limit_m is not None and (
                 self._ahead_ns is None or not 0 <= now_ns - self._ahead_ns < _AHEAD_NS):
             self._ahead_ns = now_ns
@@ -202,11 +209,11 @@ class ErrorEstimate:
         self._axis = max(zip(map(abs, direction), _AXES), key=itemgetter(0))[1]
         self._step_figures = dict(zip(_STEP_FIGURES, (
             _largest_sigma(degradation.covariance), _largest_sigma(self._of_late), self._growth,
-            degradation.hold.open_translation()[0],
+            degradation.constraint.open_translation()[0],
             float(degradation.watches_geometry and not degradation.is_blind), self._until_m)))
 
     def _point_error_m(self, covariance: np.ndarray) -> float:
-        return point_error_m(covariance, rotate(self._quaternion, self._lever_m))
+        return worst_point_error_m(covariance, self._quaternion, self._levers_m)
 
     def _rms_m(self, covariance: np.ndarray) -> float:
         """Return a bound of the root mean square of the point's error."""
@@ -222,37 +229,47 @@ class ErrorEstimate:
         """
         self._report = reported
         self._report_factor = too_small_by
-        self._counts = None
+        self._judged = None
         if reported is not None:
             self._reported.add(reported)
 
-    def believed(self) -> np.ndarray:
+    def believed(self) -> tuple[np.ndarray, float]:
         """
         Return the covariance (6, 6) that counts for a picture taken now, in ROS order.
 
-        The larger one of the estimate of late and of the report, in the unit's own frame.
+        That is the one of the estimate of late and of the report whose point error is the larger,
+        in the unit's own frame. Beside it the point error, m.
         """
-        report = self._report_that_counts()
-        return self._of_late if report is None else report
+        covariance, error_m, _ = self._judge()
+        return covariance, error_m
 
     def bound_m(self) -> float:
-        """Return a bound of the root mean square of the error of a point, at little cost."""
-        report = self._report_that_counts()
-        return self._bound_m if report is None else self._rms_m(report)
+        """Return a bound of the point error at little cost, m."""
+        report = self._enlarged_report(self._bound_m)
+        bound_m = self._bound_m if report is None else max(self._bound_m, self._rms_m(report))
+        return WIDEST_RADIUS * bound_m
 
-    def _report_that_counts(self) -> np.ndarray | None:
-        """Return what the unit reports, enlarged; None unless it is more than the estimate."""
-        if self._counts is None:
+    def _judge(self) -> tuple[np.ndarray, float, bool]:
+        """Return what counts, its point error, and whether that is what the unit reports."""
+        if self._judged is None:
             # Asked for several times a message.
-            self._counts = (self._weighed_report(),)
-        return self._counts[0]
+            error_m = self._point_error_m(self._of_late)
+            self._judged = self._of_late, error_m, False
+            report = self._enlarged_report(error_m / WIDEST_RADIUS)
+            if report is not None:
+                reported_m = self._point_error_m(report)
+                if reported_m >= error_m:
+                    self._judged = report, reported_m, True
+        return self._judged
 
-    def _weighed_report(self) -> np.ndarray | None:
+    def _enlarged_report(self, rms_m: float) -> np.ndarray | None:
+        """Return the report that may count, None where a bound of it is below ``rms_m``."""
         factor = self._report_factor
-        if self._report is None or factor * self._rms_m(self._report) < self._bound_m:
+        # What was forgiven makes it smaller still, but is dear to take away.
+        if self._report is None or factor * self._rms_m(self._report) < rms_m:
             return None
         reported = self._reported.covariance
-        if reported is None or factor * self._rms_m(reported) < self._bound_m:
+        if reported is None:
             return None
         return reported if factor == 1.0 else factor ** 2 * reported
 
@@ -317,7 +334,7 @@ class ErrorEstimate:
         things are, None where it does not, or where the report counts, which cannot be foreseen.
         """
         until_s = None
-        if self._report_that_counts() is not None:
+        if self._judge()[2]:
             return {**self._step_figures, 'until_limit_m': None, 'until_limit_s': None}
         if self._until_m is not None and speed_mps is not None and speed_mps > _LEAST_SPEED_MPS:
             until_s = self._until_m / speed_mps

@@ -32,7 +32,7 @@ _PARTS = 10
 
 
 @dataclass(frozen=True)
-class Hold:
+class Constraint:
     """
     How registration holds the unit, about the axes of its body.
 
@@ -50,21 +50,21 @@ class Hold:
 
     @cached_property
     def _open_translation(self) -> tuple[float, np.ndarray]:
-        # Asked for with every pose; a hold lasts from cloud to cloud.
+        # Asked for with every pose; a constraint lasts from cloud to cloud.
         block = self.open_share[:3, :3]
         # The share is a product of symmetric matrices; along a unit vector its symmetric part.
         shares, directions = np.linalg.eigh((block + block.T) / 2.0)
         return float(shares[-1]), directions[:, -1]
 
 
-def hold_by(information: np.ndarray, limits: DegradationLimits) -> Hold:
+def constraint_by(information: np.ndarray, limits: DegradationLimits) -> Constraint:
     """Return how an information (6, 6) of one registration, about the body's axes, holds."""
     way_m = limits.registration_m
     reckoned = np.diag(
         [(limits.dead_reckoning_error * way_m) ** -2] * 3
         + [1.0 / (limits.turn_walk_rad ** 2 * way_m)] * 3)
     mean = np.linalg.inv(information + reckoned)
-    return Hold(mean @ reckoned, mean @ information @ mean / way_m)
+    return Constraint(mean @ reckoned, mean @ information @ mean / way_m)
 
 
 class Step(NamedTuple):
@@ -111,14 +111,14 @@ class ErrorGrowth:
         self._p[_POSE, _POSE] += covariance
 
     def move(self, rotation: np.ndarray, moved_m: np.ndarray, turned_rad: float,
-             hold: Hold) -> None:
+             constraint: Constraint) -> None:
         """
         Carry the errors on over a short step.
 
         ``rotation`` (3, 3) takes the body's axes to those of the frame, ``moved_m`` (3,) is the
         displacement in the frame, ``turned_rad`` the angle turned.
         """
-        self.take(self.step(rotation, moved_m, turned_rad, hold))
+        self.take(self.step(rotation, moved_m, turned_rad, constraint))
 
     def take(self, step: Step) -> None:
         """Carry the errors on over a step of `step`."""
@@ -127,14 +127,14 @@ class ErrorGrowth:
         self._p = p
 
     def step(self, rotation: np.ndarray, moved_m: np.ndarray, turned_rad: float,
-             hold: Hold) -> Step:
+             constraint: Constraint) -> Step:
         """Return what a short step does to the errors, whatever they are; see `move`."""
         limits = self._limits
         x, y, z = moved_m.tolist()
         way_m = (x * x + y * y + z * z) ** 0.5
         to_frame = np.zeros((6, 6))
         to_frame[:3, :3] = to_frame[3:, 3:] = rotation
-        share = to_frame @ hold.open_share
+        share = to_frame @ constraint.open_share
         speed_keeps = exp(-way_m / limits.dead_reckoning_lasts_m)
         scale_keeps = exp(-way_m / limits.scale_error_lasts_m)
         level = exp(-way_m / limits.gravity_holds_m)
@@ -153,7 +153,7 @@ class ErrorGrowth:
         transition[_SCALE, _SCALE] = scale_keeps
         turn = share[:, 3:]
         noise = np.zeros((_PARTS, _PARTS))
-        noise[_POSE, _POSE] = to_frame @ hold.noise @ to_frame.T * way_m
+        noise[_POSE, _POSE] = to_frame @ constraint.noise @ to_frame.T * way_m
         noise[_POSE, _POSE] += turn @ turn.T * (
             limits.turn_walk_rad ** 2 * way_m + limits.turn_noise_rad ** 2 * turned_rad)
         noise[6, 6] = noise[7, 7] = noise[8, 8] = (

@@ -14,15 +14,16 @@ class ConditionLatch:
         self._held: dict[str, tuple[Condition, int]] = {}
 
     def hold(self, key: str, text: str, severity: Severity, now_ns: int,
-             hold_s: float) -> bool:
+             hold_s: float, begun_ns: int | None = None) -> bool:
         """
         Set a condition for ``hold_s``, or prolong it; return whether it is new.
 
-        The onset of a prolonged condition stays that of its first time.
+        Its onset is ``begun_ns``, or now; that of a prolonged one stays that of its first time.
         """
         before = self._held.get(key)
         is_new = before is None or before[1] < now_ns
-        onset_ns = now_ns if before is None or is_new else before[0].onset_ns
+        onset_ns = before[0].onset_ns if before is not None and not is_new else (
+            now_ns if begun_ns is None else begun_ns)
         self._held[key] = (
             Condition(key, text, severity, onset_ns, seen_ns=now_ns),
             now_ns + round(hold_s * 1e9))

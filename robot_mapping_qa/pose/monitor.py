@@ -8,6 +8,7 @@ from typing import Any, Mapping, Sequence
 
 import numpy as np
 
+from robot_mapping_qa.pose.camera_monitor import aid_sees
 from robot_mapping_qa.pose.consistency import Inflation, inflation_figures
 from robot_mapping_qa.pose.covariance_trust import CovarianceTrust
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
@@ -18,22 +19,17 @@ from robot_mapping_qa.pose.jumps import JumpDetector, Step
 from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.motion_trust import MotionTrust
-from robot_mapping_qa.pose.point_error import point_error_m
 from robot_mapping_qa.pose.point_motion import motion_figures
 from robot_mapping_qa.pose.pose_silence import silence_conditions
-from robot_mapping_qa.pose.quaternion import rotate
 from robot_mapping_qa.pose.trust_limits import TrustLimits
 from robot_mapping_qa.pose.unusable import UnusableMessages
 from robot_mapping_qa.pose.usable_pose import (
     frames_of, problem_of, sample_of, unit_quaternion)
-from robot_mapping_qa.pose.working_distance import WorkingDistance
+from robot_mapping_qa.pose.working_distance import Sight, WorkingDistance
 from robot_mapping_qa.records import Odometry, Range
 from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
-# Of all normal errors of one root mean square the one along a single axis has the widest 95 %
-# radius, 1.95996 times it; that of `point_error_m` is exact there and below elsewhere.
-_WIDEST_RADIUS = 1.96
 # A report that is off by more is no information; the estimate is the floor anyway.
 _MOST_INFLATION = 10.0
 # Longer than the time between two clouds that are judged.
@@ -44,28 +40,25 @@ class PoseMonitor:
     """
     Follows the one pose stream of a configuration.
 
-    ``name`` is the stream's name, ``view_direction`` the direction in the unit's frame in which
-    the inspected structure lies from the camera at ``camera_m`` (REP 103: x is forward),
-    ``working_distance_m`` its distance where no ``range_finder`` (the name of a stream) measures
-    it.
-    The stream counts as silent after ``silence_s``, or if that is None after the limits' time or
-    five periods of ``rate_hz``. ``degradation``, ``mounts`` and ``point_error_limit_m`` are for
-    the `ErrorEstimate`; ``trust`` holds the motion streams against the reported covariance. All
-    ``*_ns`` arguments are host time.
+    ``name`` is the stream's name. The inspected structure lies where ``sights`` point, one for
+    each camera, ``working_distance_m`` away where no ``range_finder`` (the name of a stream)
+    measures that. The stream counts as silent after ``silence_s``, or if that is None after the
+    limits' time or five periods of ``rate_hz``. ``degradation``, ``mounts`` and
+    ``point_error_limit_m`` are for the `ErrorEstimate`; ``trust`` holds the motion streams
+    against the reported covariance. All ``*_ns`` arguments are host time.
     """
 
     def __init__(self, name: str, limits: PoseLimits, working_distance_m: float,
                  rate_hz: float | None = None, silence_s: float | None = None,
-                 view_direction: Sequence[float] = (1.0, 0.0, 0.0), *,
+                 sights: Sequence[Sight] = (Sight(),), *,
                  degradation: DegradationLimits = DegradationLimits(),
                  mounts: Mapping[str, np.ndarray] | None = None,
                  point_error_limit_m: float | None = None,
-                 trust: MotionTrust | None = None, range_finder: str | None = None,
-                 camera_m: Sequence[float] = (0.0, 0.0, 0.0)) -> None:
+                 trust: MotionTrust | None = None, range_finder: str | None = None) -> None:
         self.name = name
         self.limits = limits
         self.distance = WorkingDistance(
-            working_distance_m, view_direction, range_finder, limits.distance_stale_s, camera_m)
+            working_distance_m, sights, range_finder, limits.distance_stale_s)
         if silence_s is None:
             silence_s = max(limits.stale_s, 5.0 / rate_hz if rate_hz else 0.0)
         self._silence_ns = round(silence_s * 1e9)
@@ -75,7 +68,7 @@ class PoseMonitor:
         self._motion = JumpDetector(limits)
         self._motion_trust = trust or MotionTrust(TrustLimits(), {})
         self._error = ErrorEstimate(
-            name, degradation, self.distance.lever_m, mounts, point_error_limit_m)
+            name, degradation, self.distance.levers_m, mounts, point_error_limit_m)
         self._latch = ConditionLatch()
         self._unusable = UnusableMessages(self._latch)
         self._frames = FrameWatch(name)
@@ -94,7 +87,7 @@ class PoseMonitor:
         self._new_pose_ns: int | None = None
         self._jumps.restart()
         self.distance.restart()
-        self._step_ns = 0
+        self._step_ns = self._step_before_ns = 0
 
     def add(self, odometry: Odometry, receive_ns: int) -> tuple[Event, ...]:
         """Take a message; return what happened with it."""
@@ -143,15 +136,17 @@ class PoseMonitor:
     def add_range(self, reading: Range, receive_ns: int) -> None:
         """Take a reading of the range finder: the distance to the structure from now on."""
         self.distance.add(reading, receive_ns)
-        self._error.set_lever(self.distance.lever_m)
+        self._error.set_levers(self.distance.levers_m)
 
     def add_geometry(self, name: str, information: np.ndarray, receive_ns: int) -> None:
         """Take what a cloud tells; see `DegradationEstimate.add_geometry`."""
         self._error.degradation.add_geometry(name, information, receive_ns)
 
     def add_camera_verdict(self, verdict: Verdict, now_ns: int) -> None:
-        """Take from a verdict of `CameraMonitor` whether a camera that aids the unit sees."""
-        self._error.degradation.set_camera(verdict.figures.get('aid_sees') == 1.0, now_ns)
+        """Take from a verdict of `CameraMonitor` how well a camera that aids the unit sees."""
+        corners = verdict.figures.get('aid_corners')
+        self._error.degradation.set_camera(
+            aid_sees(verdict), now_ns, 1.0 if corners is None else corners)
 
     def wants_geometry(self, name: str, receive_ns: int) -> bool:
         """Return whether the next cloud of a stream is due to be judged."""
@@ -215,10 +210,10 @@ class PoseMonitor:
         figures: dict[str, float | None] = {
             'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None}
         if odometry is not None and believed is not None:
-            variances = believed.diagonal().tolist()
+            covariance, error_m = believed
+            variances = covariance.diagonal().tolist()
             if self.distance.metres is not None:
-                lever_m = rotate(unit_quaternion(odometry), self.distance.lever_m)
-                figures['point_error_m'] = point_error_m(believed, lever_m)
+                figures['point_error_m'] = error_m
             figures['sigma_position_m'] = max(variances[:3]) ** 0.5
             figures['sigma_rotation_rad'] = max(variances[3:]) ** 0.5
         return Verdict('pose', now_ns, tuple(self._conditions(silence, now_ns)), figures)
@@ -233,7 +228,7 @@ class PoseMonitor:
         silence = self._silence(now_ns)
         if odometry is None or silence or self._conditions(silence, now_ns):
             return False
-        return _WIDEST_RADIUS * self._error.bound_m() <= limit_m
+        return self._error.bound_m() <= limit_m
 
     def corrected_pose(self) -> Odometry | None:
         """Return the newest pose as `ErrorEstimate.corrected`, None before the first."""
@@ -249,7 +244,7 @@ class PoseMonitor:
         odometry, believed = self._odometry, self._believed()
         if odometry is None:
             return None
-        covariance = odometry.covariance if believed is None else believed
+        covariance = odometry.covariance if believed is None else believed[0]
         twist = (odometry.linear_mps, odometry.angular_radps, odometry.twist_covariance) \
             if self._motion.believes_twist else (None, None, None)
         return Odometry(odometry.stamp_ns, odometry.frame, odometry.child_frame,
@@ -261,8 +256,8 @@ class PoseMonitor:
         """The newest usable pose as the unit gave it: its own frame, reported covariance."""
         return self._odometry
 
-    def _believed(self) -> np.ndarray | None:
-        """Return the covariance that counts, None where the unit sends none that can be one."""
+    def _believed(self) -> tuple[np.ndarray, float] | None:
+        """Return `ErrorEstimate.believed`, None where the unit sends no possible covariance."""
         return None if self._trust.state == 'invalid' else self._error.believed()
 
     def _too_small_by(self) -> Inflation | None:
@@ -276,6 +271,10 @@ class PoseMonitor:
     def path_length_m(self) -> float:
         """The way travelled."""
         return self._jumps.path_length_m
+
+    def no_pose_because(self, now_ns: int) -> str:
+        """Return why there is no present pose, empty where there is one."""
+        return next((condition.text for condition in self._silence(now_ns)), '')
 
     def rebase(self, now_ns: int) -> tuple[Event, ...]:
         """
@@ -316,12 +315,13 @@ class PoseMonitor:
         if step.jump_before is not None:
             # It was counted as way when it came.
             self._jumps.count_way(-step.jump_before.distance_m)
-            events.append(self._jump(step.jump_before, self._step_ns, now_ns))
+            events.append(self._jump(
+                step.jump_before, self._step_ns, self._step_before_ns, now_ns))
         if step.is_jump:
-            events.append(self._jump(step, now_ns, now_ns))
+            events.append(self._jump(step, now_ns, self._step_ns, now_ns))
         else:
             self._jumps.count_way(step.distance_m)
-        self._step_ns = now_ns
+        self._step_before_ns, self._step_ns = self._step_ns, now_ns
         for what, value, limit, unit in (
                 ('speed', self._motion.speed_mps, limits.max_speed_mps, 'm/s'),
                 ('turn rate', self._motion.turn_rate_radps, limits.max_turn_rate_radps, 'rad/s')):
@@ -333,15 +333,16 @@ class PoseMonitor:
                     Severity.HARD, now_ns, limits.fault_hold_s)
         return events
 
-    def _jump(self, step: Step, onset_ns: int, now_ns: int) -> Event:
+    def _jump(self, step: Step, onset_ns: int, before_ns: int, now_ns: int) -> Event:
         event = self._jumps.add(step, onset_ns, now_ns)
         sample = self._motion.last
         if sample is not None:
             self._error.jumped(sample.position_m, sample.quaternion, step.residual_m,
                                step.residual_rad, now_ns)
         self._motion_trust.interrupt()
+        # A picture between the poses before and after it belongs to neither.
         self._latch.hold(f'{self.name}/jump', event.text, Severity.HARD, now_ns,
-                         self.limits.jump_hold_s)
+                         self.limits.jump_hold_s, before_ns or now_ns)
         return event
 
     def _check_frames(self, odometry: Odometry, now_ns: int) -> list[Event]:

@@ -138,9 +138,11 @@ class MotionMonitor:
 
     def aid_sees(self, now_ns: int) -> bool | None:
         """Return whether any aiding camera can be relied on, None where none is configured."""
-        if not self._cameras:
-            return None
-        return any(camera.problem(now_ns) is None for camera in self._cameras)
+        return bool(self.healthy_aids(now_ns)) if self._cameras else None
+
+    def healthy_aids(self, now_ns: int) -> list[str]:
+        """Return the names of the aiding cameras that can be relied on."""
+        return [camera.name for camera in self._cameras if camera.problem(now_ns) is None]
 
     def figures(self, now_ns: int) -> dict[str, float | None]:
         """Return the motion and the sweep during one scan, None where unknown."""
@@ -188,7 +190,7 @@ class MotionMonitor:
                     if (problem := camera.problem(now_ns)) is not None]
         if len(problems) == len(self._cameras):
             self._hold('unaided', f'{what} without a healthy aiding camera: '
-                       f'{"; ".join(problems)}', Severity.SOFT, demands)
+                       f'{" and ".join(problems)}', Severity.SOFT, demands)
 
     def _judge_sweep(self, motion: Motion) -> None:
         turn_rad, way_m = self._sweep(motion)

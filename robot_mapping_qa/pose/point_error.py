@@ -15,9 +15,17 @@ from __future__ import annotations
 from typing import Sequence
 
 import numpy as np
+from robot_mapping_qa.pose.quaternion import Quaternion, rotate, Vector
 from scipy.special import gammaincinv
 
 CONFIDENCE = 0.95
+WIDEST_RADIUS = 1.96
+"""
+No 95 % radius is more times the root mean square of the error.
+
+Of all normal errors of one root mean square the one along a single axis has the widest, 1.95996
+times it; that of `point_error_m` is exact there and below elsewhere.
+"""
 
 
 def point_covariance(covariance: np.ndarray, lever_m: np.ndarray) -> np.ndarray:
@@ -95,3 +103,14 @@ def point_error_m(covariance: np.ndarray, lever_m: Sequence[float]) -> float:
               + 2.0 * (s_xy * s_xy + s_xz * s_xz + s_yz * s_yz))
     quantile = 2.0 * float(gammaincinv(mean * mean / (2.0 * square), CONFIDENCE))
     return (quantile * square / mean) ** 0.5
+
+
+def worst_point_error_m(covariance: np.ndarray, quaternion: Quaternion,
+                        levers_m: Sequence[Vector]) -> float:
+    """
+    Return `point_error_m` of the worst of several points, m.
+
+    ``levers_m`` lead to them in the unit's frame, whose attitude in the header's frame is the
+    unit ``quaternion`` (x, y, z, w).
+    """
+    return max(point_error_m(covariance, rotate(quaternion, lever)) for lever in levers_m)

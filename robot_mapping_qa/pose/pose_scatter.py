@@ -12,7 +12,10 @@ memory), whatever the gyroscope's noise. It is a part of the pose's error: a rep
 below it is too small by at least their ratio.
 
 Stamps that shake look alike, but in proportion to the turn rate: that part is fitted and taken
-off.
+off. So does a vibration faster than half the gyroscope's rate, which shows there as a slower one.
+Where it is steady it is a line in the spectrum of the differences, which scatter has none of, and
+is taken out. Where it is not, it still goes on for a while: steps further apart agree or disagree,
+where scatter leaves nothing. As much as they do is taken off.
 """
 
 from __future__ import annotations
@@ -29,6 +32,14 @@ from scipy.special import ndtri
 _LEAST_NEIGHBOURS = 30
 # Single stamps are off by at least this, however little it shows.
 _STAMPS_SHAKE_S = 0.0002
+# A line is so many times the mean of its part of the spectrum, and there may be so many of them.
+# Of 150 independent values of noise about one axis, one exceeds that in one of 100 windows.
+_LINE_OVER_MEAN = 10.0
+_LINES = 4
+# So many steps apart a vibration shows at least once as much as in neighbours; their products
+# must be off zero by so many standard deviations.
+_FURTHER_APART = range(2, 6)
+_VIBRATES_SIGMAS = 4.5
 # Neighbouring products share a difference. For white noise of the poses that makes the variance
 # of their mean 7 / 5 of what it is for independent ones (Bartlett's formula).
 _SHARED = 1.4
@@ -58,8 +69,10 @@ def scatter_inflation(steps: Sequence[Innovation], difference: np.ndarray, turne
 
 def _judge(steps: Sequence[Innovation], difference: np.ndarray, turned: np.ndarray,
            confidence: float) -> Inflation | None:
-    joined = np.array([before.end_ns == after.begin_ns for before, after in zip(steps, steps[1:])],
-                      dtype=bool)
+    # Steps with the same number follow each other without a gap.
+    run = np.cumsum([False, *(before.end_ns != after.begin_ns
+                              for before, after in zip(steps, steps[1:]))])
+    joined = run[1:] == run[:-1]
     if joined.sum() < _LEAST_NEIGHBOURS:
         return None
     turn = np.array([step.turn for step in steps])
@@ -67,19 +80,48 @@ def _judge(steps: Sequence[Innovation], difference: np.ndarray, turned: np.ndarr
     off = np.einsum('nij,nj->ni', turn, difference)
     rate = np.einsum('nij,nj->ni', turn, turned) / length_s[:, None]
     reported = np.array([step.reported.diagonal() for step in steps])[:-1]
-    off = np.clip(off, *usual_range(off))
+    reported = np.maximum(reported[joined].mean(axis=0), 1e-18)
+    # The axes that are said to be known best weigh most.
+    weights = reported ** -2 / (1.0 / reported).sum()
+    off = _without_lines(np.clip(off, *usual_range(off)), weights)
     scatter = -(off[:-1] * off[1:])[joined]
     squared_rate = ((rate[:-1] + rate[1:])[joined] / 2.0) ** 2
-    reported = np.maximum(reported[joined].mean(axis=0), 1e-18)
     scatter -= _shaking(scatter, squared_rate) * squared_rate
-    # The axes that are said to be known best weigh most.
-    ratio = (scatter / reported ** 2).sum(axis=-1) / (1.0 / reported).sum()
+    ratio = scatter @ weights
     count = len(ratio)
     doubt = float(ndtri((1.0 + confidence) / 2.0)) * sqrt(_SHARED * float(ratio.var()) / count)
-    likely = float(ratio.mean())
+    likely = float(ratio.mean()) - _vibration(off, run, weights)
     factor, least, most = (
         sqrt(max(0.0, value)) for value in (likely, likely - doubt, likely + doubt))
     return Inflation(factor, least, most, count, False)
+
+
+def _without_lines(off: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Return the differences (n, 3) without lines that make neighbours disagree."""
+    count = len(off)
+    size = 4 * count
+    for _ in range(_LINES):
+        # From a quarter of the steps' rate on a line makes neighbours disagree.
+        power = (np.abs(np.fft.rfft(off, size, axis=0)[count:]) ** 2) @ weights
+        line = int(power.argmax())
+        if power[line] <= _LINE_OVER_MEAN * power.mean():
+            break
+        phase = 2.0 * np.pi * (count + line) / size * np.arange(count)
+        waves = np.stack([np.cos(phase), np.sin(phase)], axis=-1)
+        off = off - waves @ np.linalg.lstsq(waves, off, rcond=None)[0]
+    return off
+
+
+def _vibration(off: np.ndarray, run: np.ndarray, weights: np.ndarray) -> float:
+    """Return how much of the differences ``off`` (n, 3), weighted, goes on from step to step."""
+    largest = 0.0
+    for apart in _FURTHER_APART:
+        ratio = (off[apart:] * off[:-apart])[run[apart:] == run[:-apart]] @ weights
+        if len(ratio) >= _LEAST_NEIGHBOURS:
+            mean = abs(float(ratio.mean()))
+            if mean > _VIBRATES_SIGMAS * sqrt(float(ratio.var()) / len(ratio)):
+                largest = max(largest, mean)
+    return largest
 
 
 def _shaking(scatter: np.ndarray, squared_rate: np.ndarray) -> float:

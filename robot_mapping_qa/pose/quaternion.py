@@ -21,6 +21,12 @@ def vector(values: Iterable[float]) -> Vector:
     return x, y, z
 
 
+def normalized(x: float, y: float, z: float, w: float) -> Quaternion:
+    """Return the quaternion with length 1; ZeroDivisionError for one of length 0."""
+    length = sqrt(x * x + y * y + z * z + w * w)
+    return (x / length, y / length, z / length, w / length)
+
+
 def rotate(quaternion: Quaternion, vector: Vector) -> Vector:
     """Return the vector turned by the quaternion: from the child frame into the parent frame."""
     x, y, z, w = quaternion

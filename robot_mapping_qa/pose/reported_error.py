@@ -5,8 +5,8 @@ The unit's own covariance beside the estimate: what of it counts, and where it p
 
 What an honest unit reports is what it has lost since its start: all of it puts a point in the
 wrong place, until the pose is declared good or a loop is closed. And a direction that nothing
-holds loses as much as dead reckoning does: a covariance that grows by far less there is too small,
-whatever a second source of motion can tell.
+holds, neither the lidar nor a camera, loses as much as dead reckoning does: a covariance that
+grows by far less there is too small, whatever a second source of motion can tell.
 """
 
 from __future__ import annotations

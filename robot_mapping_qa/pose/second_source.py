@@ -34,7 +34,7 @@ _NOISE_GAIN = 0.02
 _KEPT_NS = 5_000_000_000
 _UPRIGHT: Quaternion = (0.0, 0.0, 0.0, 1.0)
 _NOWHERE: Vector = (0.0, 0.0, 0.0)
-_ONE, _TWO = np.eye(1), np.eye(2)
+_ONE = np.eye(1)
 
 
 class UnitPose(NamedTuple):
@@ -61,7 +61,8 @@ class SecondSource:
 
     ``quaternion`` and ``position_m`` place the stream's frame in the unit's. ``planar`` is for
     wheels, which know of turning about the upright axis of their frame only. Travel is compared
-    along the two horizontal ones. Memory is bounded by the window.
+    across the horizontal way alone: wheels that slip are wrong along it, for as long as they do,
+    and nothing tells that from a unit that is. Memory is bounded by the window.
     """
 
     def __init__(self, limits: TrustLimits, quaternion: Quaternion = _UPRIGHT,
@@ -76,12 +77,11 @@ class SecondSource:
         self._noise_radps = limits.wheel_turn_noise_radps if planar else limits.gyro_noise_radps
         axes = 1 if planar else 3
         self._turns = InnovationWindow(
-            limits.interval_s, limits.window_s, 0.5,
+            limits.interval_s, limits.window_s,
             [limits.gyro_bias_radps] + axes * [late] + axes * [scale], holds_noise=planar)
-        # Wheels slip more often than gyroscopes fail.
         self._travels = InnovationWindow(
-            limits.interval_s, limits.window_s, 0.25,
-            2 * [late] + 2 * [scale] + [_LEVER_SIGMA_M], tells_both_ways=False)
+            limits.interval_s, limits.window_s, [late, scale] + 2 * [_LEVER_SIGMA_M],
+            tells_both_ways=False)
         self._poses: deque[UnitPose] = deque()
         self._samples: deque[tuple[int, tuple[float, ...]]] = deque()
         self._about = slice(3 - axes, 3)
@@ -234,7 +234,7 @@ class SecondSource:
 
     def _judge_travel(self, motion: _Motion, begin: UnitPose, end: UnitPose,
                       unit_turn: Quaternion) -> None:
-        """Compare the way of the source's origin along its horizontal axes."""
+        """Compare the way of the source's origin, across the horizontal part of it."""
         limits = self._limits
         share = (end.stamp_ns - begin.stamp_ns) * 1e-9 / limits.interval_s
         moved = rotate(conjugate(begin.quaternion), vector(
@@ -245,18 +245,31 @@ class SecondSource:
         interval_m = sqrt(sum(part * part for part in motion.way_m)) / share
         noise_m2 = share * (
             (limits.wheel_noise_fraction * interval_m) ** 2 + limits.wheel_noise_m ** 2)
-        to_source = np.array(rotation_rows(multiply(begin.quaternion, self._mount))).T[:2]
         x, y = motion.way_m[:2]
+        # A wheel that spins says where the way goes, one that is locked leaves that to the unit.
+        along = (unit_way[0] + x, unit_way[1] + y)
+        length_m = hypot(*along)
+        across = (0.0, 1.0) if length_m == 0.0 else (-along[1] / length_m, along[0] / length_m)
+        to_across = np.array([across]) @ np.array(
+            rotation_rows(multiply(begin.quaternion, self._mount))).T[:2]
+        # What a small turn between both ways moves them apart by, whatever their lengths.
+        turned_m = 0.0 if length_m == 0.0 else (
+            2.0 * hypot(*unit_way[:2]) * hypot(x, y) / length_m)
+        turn_rad = rotation_vector(motion.turn)[2]
+        change = (motion.last[3] - motion.first[3], motion.last[4] - motion.first[4])
         self._travels.add(Innovation(
-            begin.stamp_ns, end.stamp_ns, (unit_way[0] - x, unit_way[1] - y), _TWO,
-            to_source @ _added(begin, end) @ to_source.T,
-            to_source @ end.covariance[:3, :3] @ to_source.T, noise_m2,
-            (motion.last[3] - motion.first[3], motion.last[4] - motion.first[4], x, y,
-             rotation_vector(motion.turn)[2])))
+            begin.stamp_ns, end.stamp_ns, (_dot(across, (unit_way[0] - x, unit_way[1] - y)),),
+            _ONE, to_across @ _added(begin, end) @ to_across.T,
+            to_across @ end.covariance[:3, :3] @ to_across.T, noise_m2,
+            (_dot(across, change), turned_m, turn_rad * across[0], turn_rad * across[1])))
 
 
 def _between(first: Sequence[float], second: Sequence[float], share: float) -> tuple[float, ...]:
     return tuple([a + share * (b - a) for a, b in zip(first, second)])
+
+
+def _dot(left: Sequence[float], right: Sequence[float]) -> float:
+    return left[0] * right[0] + left[1] * right[1]
 
 
 def _sum_times(left: Sequence[float], right: Sequence[float], factor: float) -> Vector:

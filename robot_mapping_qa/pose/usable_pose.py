@@ -9,7 +9,7 @@ from math import hypot, isfinite
 import numpy as np
 
 from robot_mapping_qa.pose.jumps import PoseSample
-from robot_mapping_qa.pose.quaternion import Quaternion, Vector
+from robot_mapping_qa.pose.quaternion import normalized, Quaternion, Vector
 from robot_mapping_qa.records import Odometry
 
 # tf2 accepts no quaternion whose length is off by more (common practice, no source).
@@ -47,9 +47,7 @@ def _to_a_mm(position: list[float]) -> list[float]:
 
 def unit_quaternion(odometry: Odometry) -> Quaternion:
     """Return the orientation as a quaternion of length 1."""
-    x, y, z, w = odometry.quaternion.tolist()
-    length = hypot(x, y, z, w)
-    return (x / length, y / length, z / length, w / length)
+    return normalized(*odometry.quaternion.tolist())
 
 
 def sample_of(odometry: Odometry) -> PoseSample:

@@ -10,6 +10,7 @@ structure is not known, and a soft condition says why.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import hypot, inf, isnan
 from typing import Sequence
 
@@ -18,26 +19,42 @@ from robot_mapping_qa.records import Range
 from robot_mapping_qa.verdicts import Condition, Severity
 
 
+@dataclass(frozen=True)
+class Sight:
+    """
+    A camera at ``camera_m`` that looks along ``direction``, of any length: in the unit's frame.
+
+    ValueError for a direction that is none. REP 103: x is forward.
+    """
+
+    direction: Vector = (1.0, 0.0, 0.0)
+    camera_m: Vector = (0.0, 0.0, 0.0)
+
+    def __post_init__(self) -> None:
+        if not hypot(*self.direction) > 0.0:
+            raise ValueError(f'direction: found {self.direction!r}, expected a direction')
+
+    def lever_m(self, distance_m: float) -> Vector:
+        """Return the way from the unit to the point at a distance from the camera."""
+        factor = distance_m / hypot(*self.direction)
+        return vector(place + factor * axis
+                      for place, axis in zip(self.camera_m, self.direction))
+
+
 class WorkingDistance:
     """
-    The distance that counts now.
+    The distance that counts now, for all cameras alike.
 
-    ``direction`` is that of the structure from the camera, which is at ``camera_m``, both in the
-    unit's frame. ``configured_m`` counts where ``finder``, the name of a range finder's stream, is
-    None. A usable reading counts for
-    ``stale_s``. All ``*_ns`` arguments are host time. ValueError for a direction that is none.
+    ``sights`` tell how they look at the structure. ``configured_m`` counts where ``finder``, the
+    name of a range finder's stream, is None. A usable reading counts for ``stale_s``. All
+    ``*_ns`` arguments are host time.
     """
 
-    def __init__(self, configured_m: float, direction: Sequence[float],
-                 finder: str | None = None, stale_s: float = 1.0,
-                 camera_m: Sequence[float] = (0.0, 0.0, 0.0)) -> None:
-        length = hypot(*direction)
-        if not length > 0.0:
-            raise ValueError(f'direction: found {direction!r}, expected a direction')
-        self._direction = tuple(float(axis) / length for axis in direction)
-        self._camera_m = tuple(float(part) for part in camera_m)
-        self.lever_m = self._to(configured_m)
-        """From the unit to the point of the newest distance, in the unit's frame."""
+    def __init__(self, configured_m: float, sights: Sequence[Sight] = (Sight(),),
+                 finder: str | None = None, stale_s: float = 1.0) -> None:
+        self._sights = tuple(dict.fromkeys(sights))
+        self.levers_m = self._levers(configured_m)
+        """From the unit to the points of the newest distance, in the unit's frame."""
         self.metres: float | None = configured_m if finder is None else None
         """The distance, None while it is not known; changes with `add` and `tick`."""
         self._finder = finder
@@ -54,9 +71,8 @@ class WorkingDistance:
         self._heard_ns = self._usable_ns = self._first_ns = None
         self._trouble = ''
 
-    def _to(self, distance_m: float) -> Vector:
-        return vector(
-            place + distance_m * axis for place, axis in zip(self._camera_m, self._direction))
+    def _levers(self, distance_m: float) -> tuple[Vector, ...]:
+        return tuple(sight.lever_m(distance_m) for sight in self._sights)
 
     def add(self, reading: Range, receive_ns: int) -> None:
         """Take a reading; one that is not usable (REP 117) only tells why there is none."""
@@ -64,7 +80,7 @@ class WorkingDistance:
         self._trouble = _trouble(reading)
         if not self._trouble:
             self.metres, self._usable_ns = reading.range_m, receive_ns
-            self.lever_m = self._to(reading.range_m)
+            self.levers_m = self._levers(reading.range_m)
 
     def tick(self, now_ns: int) -> None:
         """Let time pass: a reading counts only so long."""

@@ -11,8 +11,8 @@ gate withholds good pictures too: that is its purpose.
 
 The true error of a capture is the distance between the point on the structure placed with the
 ledger's pose and the true one at the true time of the picture: in the frame that the run started
-in, and once more in that of the pose OVER_M before. Both count from the last jump of the pose: the
-jumps themselves are listed in summary.json.
+in, and once more in that of the trusted captures about OVER_M before. Both count from the last
+jump of the pose: the jumps themselves are listed in summary.json.
 """
 
 import argparse
@@ -134,8 +134,9 @@ def true_errors(rig: Rig, camera: str, captures: list, lever_m: np.ndarray,
     """
     Return the error of each capture's point (n,), m; infinite where it has no pose.
 
-    Against the start, or with ``over_m`` against the capture so much of the way before; in both
-    cases not across a jump.
+    Against the start, or with ``over_m`` against the trusted captures about so much of the way
+    before (half as much to half as much again), where there are any; in both cases not across a
+    jump.
     """
     taken_ns = np.array([message.measured_ns for message in Rig(
         rig.scenario.only(camera), rig.start_ns, rig.seed, pictures=False).messages()])
@@ -151,25 +152,29 @@ def true_errors(rig: Rig, camera: str, captures: list, lever_m: np.ndarray,
     true_point = true_place + true_turn.apply(lever_m)
     # How the frame of the poses lies in that of the truth, by each capture.
     by = turn * true_turn.inv()
-    shift = place - by.apply(true_place)
     jumps = np.searchsorted(sorted(jumps_ns), taken_ns)
-    first = np.searchsorted(jumps, jumps)
-    reference = first
+    # Before the first jump the truth itself is the reference; after one the frame of the pictures
+    # just behind it, as the noise of a single one would swing all places far away.
+    expected = true_point.copy()
+    for number in range(1, len(jumps_ns) + 1):
+        after = jumps == number
+        few = np.flatnonzero(after)[:FRAME_PICTURES]
+        if few.size:
+            turned = by[few].mean()
+            moved = (place[few] - turned.apply(true_place[few])).mean(axis=0)
+            expected[after] = turned.apply(true_point[after]) + moved
     if over_m is not None:
         path_m = np.array([capture.path_m for capture in captures])
-        reference = np.maximum(first, np.searchsorted(path_m, path_m - over_m, 'right') - 1)
-    expected = by[reference].apply(true_point) + shift[reference]
-    if over_m is None:
-        # Before the first jump the truth itself is the reference; after one the frame of the
-        # pictures just behind it, as the noise of a single one would swing all places far away.
-        expected = true_point.copy()
-        for number in range(1, len(jumps_ns) + 1):
-            after = jumps == number
-            few = np.flatnonzero(after)[:FRAME_PICTURES]
-            if few.size:
-                turned = by[few].mean()
-                moved = (place[few] - turned.apply(true_place[few])).mean(axis=0)
-                expected[after] = turned.apply(true_point[after]) + moved
+        trusted = np.array([capture.verdict == 'trusted' for capture in captures])
+        for each in range(len(captures)):
+            near = np.flatnonzero(
+                trusted[:each] & (jumps[:each] == jumps[each])
+                & (path_m[:each] <= path_m[each] - 0.5 * over_m)
+                & (path_m[:each] >= path_m[each] - 1.5 * over_m))
+            if near.size:
+                turned = by[near].mean()
+                moved = (place[near] - turned.apply(true_place[near])).mean(axis=0)
+                expected[each] = turned.apply(true_point[each]) + moved
     errors[known] = np.linalg.norm(place + turn.apply(lever_m) - expected, axis=1)
     return errors
 
