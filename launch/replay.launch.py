@@ -22,10 +22,11 @@ ARGUMENTS = (
     ('profile', '', 'Profile of thresholds: a name from config/profiles or a file.'),
     ('composed', 'false', 'Run both monitors and the gate in one process.'),
     ('relay', 'false', 'Pass pictures on to TOPIC/inspection while the gate is open.'),
+    ('namespace', '', 'Namespace of the robot in the bag, if it has one.'),
     ('rate', '1.0', 'How many times faster than recorded to play.'),
     ('log_level', 'info', 'How much the nodes say: debug, info, warn, error or fatal.'),
 )
-FOR_MONITORS = ('streams', 'profile', 'composed', 'relay', 'log_level')
+FOR_MONITORS = ('streams', 'profile', 'composed', 'relay', 'namespace', 'log_level')
 
 CLOCK_HZ = '100'
 """Between messages; each message is preceded by its own time, from which its delay follows."""
@@ -53,8 +54,11 @@ def player(context):
     if shutil.which('ros2') is None:
         raise RuntimeError('ros2 is not on the path: ros2bag plays the bag')
     # Only the streams: a gate that was recorded would be a second one.
-    topics = dict.fromkeys(topic for stream in streams
-                           for topic in (stream.watched_topic, stream.topic))
+    # By their full names, as the bag has them: the player is in no namespace.
+    robot = f'/{given["namespace"].strip("/")}'.rstrip('/')
+    topics = dict.fromkeys(
+        topic if topic.startswith('/') else f'{robot}/{topic}'
+        for stream in streams for topic in (stream.watched_topic, stream.topic))
     play = ExecuteProcess(
         cmd=['ros2', 'bag', 'play', str(bag), '--clock', CLOCK_HZ, '--clock-topics-all',
              '--delay', WAIT_S, '--rate', given['rate'], '--disable-keyboard-controls',

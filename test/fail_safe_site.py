@@ -3,6 +3,7 @@
 """Monitors, gate, relay and ledger as processes, and a robot whose failures can be staged."""
 
 from pathlib import Path
+import struct
 import subprocess
 import sys
 import time
@@ -26,6 +27,27 @@ PARAMETERS = {
     'pose': {'stale_s': 0.7},
     'gate': {'off_delay_s': OFF_DELAY_S},
 }
+
+
+class HostClock:
+    """
+    What processes take for the host's clock; setting the real one is not for a test.
+
+    Every library of theirs asks a function that is put before all others (stepped_clock.c).
+    """
+
+    def __init__(self, folder):
+        self._file, library = folder / 'clock_off_ns', folder / 'stepped_clock.so'
+        subprocess.run(['cc', '-shared', '-fPIC', '-o', str(library),
+                        str(Path(__file__).with_name('stepped_clock.c')), '-ldl'], check=True)
+        self.set_off(0.0)
+        self.environment = {'LD_PRELOAD': str(library), 'STEPPED_CLOCK': str(self._file)}
+
+    def set_off(self, by_s):
+        """Step the clock of every process: it is off by so much from now on."""
+        # In place: the processes have the file mapped.
+        with self._file.open('r+b' if self._file.exists() else 'wb') as file:
+            file.write(struct.pack('q', round(by_s * 1e9)))
 
 
 class Robot:
@@ -85,31 +107,39 @@ class FailSafeSite(Site):
     """
     The whole chain; ``taken`` has when each picture was taken, ``passed`` which passed.
 
-    With ``simulated_time`` everything runs by a clock that `restart_time` sets back.
+    With ``simulated_time`` everything runs by a clock that `restart_time` sets back. With a
+    ``host_clock`` that is the nodes', and not the robot's. ``words`` has when the gate spoke,
+    and what.
     """
 
-    def __init__(self, folder, monkeypatch, domain, simulated_time=False):
+    def __init__(self, folder, monkeypatch, domain, simulated_time=False, host_clock=None):
         from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
         from rclpy.node import Node
         from robot_mapping_qa.messages.serialized import read_stamp
-        from robot_mapping_qa.messages.topics import EVENTS, GATE
-        from robot_mapping_qa.nodes.qos import EVENT_QOS, LATCHED_QOS
+        from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED, EVENTS, GATE
+        from robot_mapping_qa.nodes.qos import EVENT_QOS, GATE_QOS, LATCHED_QOS
         from rosgraph_msgs.msg import Clock
         from sensor_msgs.msg import Image
+        from std_msgs.msg import Bool
         super().__init__(folder, monkeypatch, domain)
+        if host_clock is not None:
+            self.nodes.environment.update(host_clock.environment)
         self.domain, self.folder = domain, folder
         self.file = folder / 'streams.yaml'
         self.file.write_text(yaml.safe_dump({'/**': {'ros__parameters': {
             **PARAMETERS, 'use_sim_time': simulated_time}}}))
         self.stamps_off_s = 0.0
         self._simulated_zero_s = time.monotonic() if simulated_time else None
-        self.taken, self.passed, self.events = {}, [], []
+        self.taken, self.passed, self.events, self.words = {}, [], [], []
         self.gate_text = self.relay_text = ''
         self.node = self.watch(Node('around', context=self.context))
         self.node.create_subscription(
             Image, CAMERA + '/inspection',
             lambda data, _info: self.passed.append(read_stamp(data)), 10, raw=True)
         self.node.create_subscription(DiagnosticStatus, GATE.name, self._gate, LATCHED_QOS)
+        self.node.create_subscription(
+            Bool, CAPTURE_ALLOWED.name,
+            lambda m: self.words.append((time.monotonic(), m.data)), GATE_QOS)
         self.node.create_subscription(DiagnosticArray, '/diagnostics', self._diagnose, 20)
         self.node.create_subscription(
             DiagnosticArray, EVENTS.name, lambda m: self.events.extend(m.status), EVENT_QOS)

@@ -4,7 +4,7 @@
 
 import pytest
 from robot_mapping_qa.configuration import (
-    configuration_from_parameters, ConfigurationError, load_configuration, parameter_names,
+    configuration_from_parameters, ConfigurationError, load_configuration, parameter_sections,
     read_parameters)
 
 GOOD = """
@@ -194,10 +194,11 @@ def test_the_refusal_names_the_file(written, tmp_path):
 
 
 def test_live_nodes_refuse_what_ros_itself_would_read_without_a_word(written):
-    assert {'streams', 'front_camera.rate_hz'} < parameter_names(written(GOOD))
-    assert parameter_names(written('/gate: {ros__parameters: {a: 1e3, b: {c: [1, 2]}}}')) == {
-        'a', 'b.c'}
-    assert parameter_names(written('')) == frozenset()
+    assert {('streams', '/**'), ('front_camera.rate_hz', '/**')} < parameter_sections(
+        written(GOOD)).items()
+    assert parameter_sections(written('/gate: {ros__parameters: {a: 1e3, b: {c: [1, 2]}}}')) == {
+        'a': '/gate', 'b.c': '/gate'}
+    assert parameter_sections(written('')) == {}
     for text, expected in (
             (changed('rate_hz: 15.0', 'rate_hz: 15.0, rate_hz: 1.0'), 'line 8: rate_hz is given'),
             ('/capture_relay: {ros__parameters: {sub: {topics: []}}}',
@@ -212,7 +213,7 @@ def test_live_nodes_refuse_what_ros_itself_would_read_without_a_word(written):
              'cannot take different kinds'),
             ('just words', "found the text 'just words', expected a ROS 2 parameter file")):
         with pytest.raises(ConfigurationError, match=expected):
-            parameter_names(written(text))
+            parameter_sections(written(text))
 
 
 def test_a_profile_overrides_thresholds_and_nothing_else(written):

@@ -10,10 +10,11 @@ times each; ``FAIL_SAFE_REPEATS=5`` does so with all (four more minutes).
 
 import csv
 import os
+import shutil
 import signal
 import time
 
-from fail_safe_site import FailSafeSite, OFF_DELAY_S
+from fail_safe_site import FailSafeSite, HostClock, OFF_DELAY_S
 import pytest
 
 pytest.importorskip('rclpy', reason='needs ROS 2')
@@ -95,6 +96,21 @@ def stamps_stepped(site, by_s):
     assert opened - cured >= OFF_DELAY_S - CLOCK_S
 
 
+def host_clock_set_back(site, clock, by_s):
+    """The host's clock is that of the robot's stamps as well."""
+    clock.set_off(-by_s)
+    site.stamps_off_s = -by_s
+    stepped = time.monotonic()
+    site.spin(3.0)
+    # Whatever is the matter, the gate says so: no word for 0.5 s would be its end.
+    heard = [stepped, *(at for at, _ in site.words if at > stepped), time.monotonic()]
+    longest_s = max(after - before for before, after in zip(heard, heard[1:]))
+    assert longest_s < KNOWN_S, f'the gate said nothing for {longest_s:.2f} s'
+    opened = site.passes_after(stepped, 30.0)
+    assert opened is not None, site.gate_text
+    assert opened - stepped >= OFF_DELAY_S - CLOCK_S
+
+
 def simulated_time_restarted(site):
     site.restart_time()
     restarted = time.monotonic()
@@ -168,6 +184,18 @@ def test_nothing_passes_that_should_not_whatever_fails(site):
 def test_nothing_passes_while_the_clocks_do_not_match(site, fault):
     for _ in range(5):
         FAULTS[fault](site)
+
+
+@pytest.mark.skipif(shutil.which('cc') is None, reason='needs a C compiler')
+def test_gate_speaks_on_and_nothing_passes_too_soon_after_the_host_clock_was_set_back(
+        tmp_path, monkeypatch):
+    clock = HostClock(tmp_path)
+    site = FailSafeSite(tmp_path, monkeypatch, DOMAIN, host_clock=clock)
+    try:
+        assert site.passes_after(0.0, 60.0) is not None, (site.gate_text, site.relay_text)
+        host_clock_set_back(site, clock, 3.0)
+    finally:
+        site.close()
 
 
 @pytest.mark.parametrize('site', ['simulated time'], indirect=True)

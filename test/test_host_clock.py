@@ -263,6 +263,14 @@ def test_kernel_without_adjtimex_is_told(monkeypatch, part):
         read_kernel_clock()
 
 
+def test_ptp_without_a_temporary_folder_is_told(monkeypatch, tmp_path):
+    monkeypatch.setattr(host_clock.tempfile, 'tempdir', str(tmp_path / 'gone'))
+    clock = read_host_clock(ptp_sockets=(str(tmp_path),))
+    assert clock.ptp is None
+    assert [text for text in clock.absent if text.startswith('ptp4l')] == [
+        'ptp4l: no temporary folder for the socket of pmc: No such file or directory']
+
+
 # The watch of a node
 
 def test_watch_reads_in_the_background_and_closes():
@@ -274,6 +282,25 @@ def test_watch_reads_in_the_background_and_closes():
     start = time.monotonic()
     assert watch.close()
     assert time.monotonic() - start < 1.0
+
+
+def test_watch_gives_no_reading_that_is_outdated(monkeypatch):
+    def reading():
+        if read:
+            raise ValueError('nobody thought of this')
+        read.append('once')
+        return clock
+    clock, read, now_s = read_host_clock(ptp_sockets=('/nowhere',)), [], 100.0
+    monkeypatch.setattr(host_clock, 'read_host_clock', reading)
+    monkeypatch.setattr(host_clock.time, 'monotonic', lambda: now_s)
+    monkeypatch.setattr(host_clock.threading, 'excepthook', lambda _: None)
+    watch = HostClockWatch(period_s=1.0)
+    watch._thread.join(5.0)
+    assert not watch._thread.is_alive()
+    now_s = 103.0
+    assert watch.latest() is clock
+    now_s = 103.1
+    assert watch.latest() is None
 
 
 def test_watch_refuses_a_period_that_would_load_the_host():

@@ -11,7 +11,8 @@ import yaml
 launch = pytest.importorskip('launch', reason='launch is not installed on this machine')
 pytest.importorskip('launch_ros', reason='launch_ros is not installed on this machine')
 
-MONITOR, REPLAY = (str(share_file(f'launch/{name}.launch.py')) for name in ('monitor', 'replay'))
+MONITOR, REPLAY, RIG = (
+    str(share_file(f'launch/{name}.launch.py')) for name in ('monitor', 'replay', 'rig'))
 STREAMS = str(share_file('config/demo_streams.yaml'))
 
 
@@ -34,7 +35,9 @@ def executables(started):
 @pytest.mark.parametrize('file, names', [
     (MONITOR, {'streams', 'profile', 'composed', 'relay', 'record', 'ledger', 'page',
                'page_port', 'respawn', 'namespace', 'use_sim_time', 'log_level'}),
-    (REPLAY, {'bag', 'streams', 'profile', 'composed', 'relay', 'rate', 'log_level'}),
+    (REPLAY, {'bag', 'streams', 'profile', 'composed', 'relay', 'namespace', 'rate',
+              'log_level'}),
+    (RIG, {'scenario', 'seed'}),
 ])
 def test_every_argument_is_described(file, names):
     from launch.launch_description_sources import PythonLaunchDescriptionSource
@@ -125,16 +128,57 @@ def test_a_wrong_file_is_refused_before_any_node_starts(tmp_path):
         described(streams=str(wrong))
 
 
-def test_a_replay_plays_the_streams_alone_and_on_simulated_time(tmp_path, monkeypatch):
+@pytest.fixture
+def replayed(tmp_path, monkeypatch):
     player = tmp_path / 'ros2'
     player.write_text('#!/bin/sh\n')
     player.chmod(0o755)
     monkeypatch.setenv('PATH', str(tmp_path), prepend=':')
-    started = described(REPLAY, streams=STREAMS, bag=str(tmp_path), rate='2.0')
-    play = next(entity for entity in started if hasattr(entity, 'cmd'))
-    words = [''.join(part.text for part in word) for word in play.cmd]
+
+    def words(**given):
+        started = described(REPLAY, bag=str(tmp_path), **given)
+        play = next(entity for entity in started if hasattr(entity, 'cmd'))
+        return [''.join(part.text for part in word) for word in play.cmd]
+    return words
+
+
+def test_a_replay_plays_the_streams_alone_and_on_simulated_time(tmp_path, replayed):
+    words = replayed(streams=STREAMS, rate='2.0')
     assert words[:4] == ['ros2', 'bag', 'play', str(tmp_path)]
     assert words[words.index('--rate') + 1] == '2.0' and '--clock' in words
     topics = words[words.index('--topics') + 1:]
     assert topics == ['/unit/odometry', '/body/imu', '/front/camera_info', '/front/image_raw',
                       '/roof/points']
+
+
+@pytest.mark.parametrize('given, robot', [({}, ''), ({'namespace': 'north'}, '/north'),
+                                          ({'namespace': '/plant/north/'}, '/plant/north')])
+def test_a_replay_plays_the_streams_of_a_robot_in_a_namespace(given, robot, tmp_path, replayed):
+    streams = tmp_path / 'streams.yaml'
+    streams.write_text(Path(STREAMS).read_text().replace('topic: /unit/', 'topic: unit/'))
+    words = replayed(streams=str(streams), **given)
+    assert words[words.index('--topics') + 1:][:2] == [f'{robot}/unit/odometry', '/body/imu']
+
+
+def test_a_replay_hands_the_namespace_to_the_nodes():
+    from launch.actions import IncludeLaunchDescription
+    from launch.launch_description_sources import PythonLaunchDescriptionSource
+    description = PythonLaunchDescriptionSource(REPLAY).get_launch_description(
+        launch.LaunchContext())
+    included, = (entity for entity in description.entities
+                 if isinstance(entity, IncludeLaunchDescription))
+    context = launch.LaunchContext()
+    context.launch_configurations['namespace'] = 'north'
+    assert dict(included.launch_arguments)['namespace'].perform(context) == 'north'
+
+
+@pytest.mark.parametrize('given, own', [
+    ({}, {'scenario': 'demo'}),
+    ({'scenario': 'walk', 'seed': '7'}, {'scenario': 'walk', 'seed': 7})])
+def test_the_rig_gets_the_seed_that_is_given_and_else_takes_its_scenarios(given, own):
+    from launch_ros.utilities import evaluate_parameters
+    context = launch.LaunchContext()
+    context.launch_configurations.update({'scenario': 'demo', 'seed': '', **given})
+    rig, = (node for node in described(RIG, **given)
+            if hasattr(node, 'node_executable'))
+    assert list(evaluate_parameters(context, rig._Node__parameters)) == [own]

@@ -7,6 +7,7 @@ A small player stands in for `ros2 bag play`, which the tests do not need: it ta
 arguments and publishes the same things.
 """
 
+from dataclasses import replace
 import os
 from pathlib import Path
 import sys
@@ -21,12 +22,11 @@ launch = pytest.importorskip('launch', reason='launch is not installed on this m
 launch_ros = pytest.importorskip('launch_ros', reason='launch_ros is not installed here')
 launch_testing = pytest.importorskip('launch_testing', reason='launch_testing is not installed')
 
-from launch.actions import IncludeLaunchDescription, SetEnvironmentVariable  # noqa: E402, I100
-from launch.launch_description_sources import PythonLaunchDescriptionSource  # noqa: E402
+from launch.actions import SetEnvironmentVariable  # noqa: E402, I100
 import launch_testing.actions  # noqa: E402
 import launch_testing.markers  # noqa: E402
+from launched import included  # noqa: E402
 import rclpy  # noqa: E402
-from robot_mapping_qa.resources import share_file  # noqa: E402
 
 DOMAIN = 154
 PLAYER = """#!{python}
@@ -70,28 +70,31 @@ with Reader(given.words[2]) as reader:
 
 @pytest.mark.launch_test
 @launch_testing.markers.keep_alive
-def generate_test_description():
-    """Replay a bag of twelve seconds as a user would."""
+@launch_testing.parametrize('namespace', ['', 'north'])
+def generate_test_description(namespace):
+    """Replay a bag of twelve seconds as a user would, also of a robot in a namespace."""
     folder = Path(tempfile.mkdtemp())
-    bag = bags.write(folder / 'run', bags.drive(12.0))
-    (folder / 'streams.yaml').write_text(bags.CONFIGURATION)
+    robot = f'/{namespace}' * bool(namespace)
+    topics = {topic: robot + topic for topic in (bags.ODOMETRY, bags.CAMERA)}
+    bag = bags.write(
+        folder / 'run', [replace(sent, topic=topics[sent.topic]) for sent in bags.drive(12.0)],
+        topics=topics.values(), types={topics[name]: bags.TYPES[name] for name in topics})
+    (folder / 'streams.yaml').write_text(bags.CONFIGURATION.replace('topic: /', 'topic: '))
     (folder / 'ros2').write_text(PLAYER.format(python=sys.executable))
     (folder / 'ros2').chmod(0o755)
     os.environ['ROS_DOMAIN_ID'] = str(DOMAIN)
     os.environ['PATH'] = f'{folder}:{os.environ["PATH"]}'
     return launch.LaunchDescription([
         SetEnvironmentVariable('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST'),
-        IncludeLaunchDescription(
-            PythonLaunchDescriptionSource(str(share_file('launch/replay.launch.py'))),
-            launch_arguments={'bag': str(bag),
-                              'streams': str(folder / 'streams.yaml')}.items()),
+        included('replay.launch.py', bag=str(bag), streams=str(folder / 'streams.yaml'),
+                 namespace=namespace),
         launch_testing.actions.ReadyToTest()])
 
 
 class TestRunning(unittest.TestCase):
     """While the bag plays."""
 
-    def test_the_streams_are_judged_in_the_time_of_the_bag(self):
+    def test_the_streams_are_judged_in_the_time_of_the_bag(self, namespace):
         """Wait for the stream's status, stamped with the time of the recording."""
         from diagnostic_msgs.msg import DiagnosticArray
         context = rclpy.Context()
@@ -100,10 +103,11 @@ class TestRunning(unittest.TestCase):
         node = rclpy.create_node('watcher', context=context)
         executor.add_node(node)
         stamps = []
+        name = f'{namespace}/' * bool(namespace) + 'robot_mapping_qa: stream unit_odometry'
         node.create_subscription(
             DiagnosticArray, '/diagnostics', lambda message: stamps.extend(
                 message.header.stamp.sec for status in message.status
-                if status.name == 'robot_mapping_qa: stream unit_odometry'), 10)
+                if status.name == name), 10)
         try:
             end = time.monotonic() + 60.0
             while time.monotonic() < end and not (stamps and stamps[-1]):

@@ -103,7 +103,7 @@ def test_what_is_older_than_any_onset_is_not_taken_up_again(tmp_path):
     drive(writer, 1000, 1020)
     writer = LedgerWriter(tmp_path, CONFIGURATION, 1130 * S)
     assert len(writer.ledger._told) == 50
-    assert writer.file.known.captures == []
+    assert writer.ledger.counts == {'camera': 100}
 
 
 def test_rows_that_were_cut_are_counted_and_left_out(tmp_path):
@@ -113,6 +113,67 @@ def test_rows_that_were_cut_are_counted_and_left_out(tmp_path):
     writer = start(tmp_path, 1002)
     assert writer.broken_rows == 1
     assert len(rows(tmp_path)) == 9
+
+
+def test_a_start_reads_no_more_than_it_needs_and_writes_nothing(tmp_path, monkeypatch):
+    drive(start(tmp_path, 1000), 1000, 1400)
+    path = tmp_path / 'captures.csv'
+    before, parsed = path.read_bytes(), []
+    parse = ledger_file._capture_of
+    monkeypatch.setattr(
+        ledger_file, '_capture_of', lambda row: parsed.append(row) or parse(row))
+    writer = LedgerWriter(tmp_path, CONFIGURATION, 1400 * S)
+    assert len(parsed) == len(writer.ledger._told) == 5 * live_ledger.LOOK_BACK_NS // S
+    assert writer.ledger.counts == {'camera': 2000}
+    assert path.read_bytes() == before
+    assert not (tmp_path / 'redo.csv').exists()
+
+
+def test_of_the_rows_of_an_earlier_process_the_last_ones_count(tmp_path, monkeypatch):
+    monkeypatch.setattr('robot_mapping_qa.bag.ledger_writer.READ_BACK', 400)
+    writer = start(tmp_path, 1000)
+    drive(writer, 1000, 1004)
+    # Told late: what was trusted gets another row.
+    writer.ledger.tell_hold(1002 * S, 1002 * S, None, ('it drifted',), 1004 * S)
+    writer.write(1004 * S)
+    assert verdicts(tmp_path, 1002) == {'held': 10}
+    # A hold that nobody told the new process of must stay, whatever a long one adds to it.
+    writer = start(tmp_path, 1005, (1001 * S, 1005 * S, None, ('it jumped',)))
+    drive(writer, 1005, 1200)
+    writer.ledger.tell_hold(1001 * S, 1005 * S, 1200 * S, ('it jumped',), 1200 * S)
+    # A row or two at a time are read back.
+    drive(writer, 1200, 1220)
+    assert [capture.verdict for capture in rows(tmp_path)[:20]] == (
+        ['trusted'] * 5 + ['suspect'] * 5 + ['held'] * 10)
+
+
+# The end
+
+
+def test_at_the_end_the_places_come_first_and_then_one_row_a_capture(tmp_path, monkeypatch):
+    writer = start(tmp_path, 1000)
+    drive(writer, 1000, 1004)
+    writer.ledger.tell_hold(1002 * S, 1004 * S, None, ('it drifted',), 1004 * S)
+    writer.write(1004 * S, at_end=True)
+    path = tmp_path / 'captures.csv'
+    written, content = path.read_bytes(), read_ledger(path)
+    write_file = ledger_file._write_file
+
+    def killed(path, lines):
+        if path.name == 'captures.csv':
+            raise OSError(errno.EINTR, 'killed')
+        write_file(path, lines)
+    monkeypatch.setattr(ledger_file, '_write_file', killed)
+    with pytest.raises(OSError, match='killed'):
+        writer.close()
+    assert path.read_bytes() == written
+    assert (tmp_path / 'redo.csv').read_text().count('it drifted') == 1
+    monkeypatch.undo()
+    # A start and an end on what was left.
+    places, _ = LedgerWriter(tmp_path, CONFIGURATION, 1010 * S).close()
+    assert [place.captures for place in places] == [10]
+    assert read_ledger(path) == content
+    assert len(path.read_text().splitlines()) == 21 < len(written.splitlines())
 
 
 # A full disk

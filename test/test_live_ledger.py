@@ -3,6 +3,7 @@
 """The ledger while the run goes on: rows at once, corrected later, and kept through a kill."""
 
 import csv
+from dataclasses import replace
 import os
 import signal
 import subprocess
@@ -229,12 +230,42 @@ def test_ledger_goes_on_behind_a_row_that_was_cut(tmp_path):
     path = tmp_path / 'captures.csv'
     os.truncate(path, path.stat().st_size - 30)
     file = LedgerFile(tmp_path)
-    assert (len(file.known.captures), file.known.broken_rows) == (4, 1)
+    assert file.cut_rows == 1
     file.append(first[5:])
     file.close()
     found = read_ledger(path)
     assert [c.number for c in found.captures] == [1, 2, 3, 4, 6, 7, 8, 9, 10]
     assert path.read_text().count('capture,stamp_ns') == 1
+
+
+def test_a_row_that_was_cut_within_quotes_swallows_no_other(tmp_path, monkeypatch):
+    monkeypatch.setattr('robot_mapping_qa.bag.ledger_file._LOOK_BYTES', 50)
+    rows = captures(10)
+    last = replace(rows[4], reasons=('first, and second',))
+    LedgerFile(tmp_path).append([*rows[:4], last])
+    path = tmp_path / 'captures.csv'
+    os.truncate(path, path.read_bytes().index(b'and second'))
+    file = LedgerFile(tmp_path)
+    assert path.read_bytes().endswith(b'\n')
+    file.append([replace(row, reasons=('a, b',)) for row in rows[5:]])
+    file.append([replace(rows[5], reasons=('a, "b"\nc',))])
+    found = read_ledger(path)
+    assert [c.number for c in found.captures] == [1, 2, 3, 4, 6, 7, 8, 9, 10]
+    assert (file.cut_rows, found.broken_rows) == (1, 0)
+    # What a text has in it is the same when one row a capture is left.
+    assert found.captures[4].reasons == ('a, "b"\nc',)
+    finish_ledger(tmp_path, GateLimits())
+    assert read_ledger(path) == found
+
+
+@pytest.mark.parametrize('left', [0, None])
+def test_a_ledger_that_was_cut_before_its_first_row_begins_anew(tmp_path, left):
+    path = tmp_path / 'captures.csv'
+    path.write_text(','.join(CAPTURE_COLUMNS)[:left])
+    LedgerFile(tmp_path).append(captures(10))
+    content = read_ledger(path)
+    assert ([capture.number for capture in content.captures], content.broken_rows) == (
+        list(range(1, 11)), 0)
 
 
 def test_a_file_of_another_kind_is_left_alone(tmp_path):

@@ -162,6 +162,13 @@ def test_rig_refuses_parameters_that_it_does_not_know(run, rule, line):
     (['bag:=x', 'pictures:=5'], 'pictures: found 5, expected true or false'),
     (['bag:=5'], 'bag: found 5, expected the folder of the new bag, such as -p bag:=run_1'),
     ([], 'bag: found nothing, expected the folder of the new bag, such as -p bag:=run_1'),
+    (['bag:=x', 'split_minutes:=1e300'],
+     'split_minutes: found 1e+300, expected a number from 0.01 to 1e+06'),
+    (['bag:=x', 'split_mb:=.nan'], 'split_mb: found nan, expected a number from 1 to 1e+12'),
+    (['bag:=x', 'disk_warn_minutes:=.inf'],
+     'disk_warn_minutes: found inf, expected a number from 0 to 1e+06'),
+    (['bag:=x', 'disk_stop_mb:=1e304'],
+     'disk_stop_mb: found 1e+304, expected a number from 0 to 1e+12'),
 ])
 def test_recorder_refuses_parameters_that_it_does_not_know(run, rules, line):
     from robot_mapping_qa.nodes.quality_log import QualityLog
@@ -171,13 +178,43 @@ def test_recorder_refuses_parameters_that_it_does_not_know(run, rules, line):
     assert lines[-1] == f'parameters of quality_log: {line}'
 
 
-def test_gate_refuses_a_switch_that_is_none(run):
+@pytest.mark.parametrize('rule, line', [
+    ('needs_recording:=5', 'needs_recording: found 5, expected true or false'),
+    ('hold_reason:=42', 'hold_reason: found 42, expected a text')])
+def test_gate_refuses_what_it_could_not_use_when_it_matters(run, rule, line):
     from robot_mapping_qa.nodes.capture_gate import CaptureGate
-    status, lines = run(CaptureGate, '--ros-args', '--params-file', STREAMS,
-                        '-p', 'needs_recording:=5')
-    assert status == 2
-    assert lines[-1] == ('parameters of capture_gate: needs_recording: found 5, expected true or '
-                         'false')
+    status, lines = run(CaptureGate, '--ros-args', '--params-file', STREAMS, '-p', rule)
+    assert (status, lines) == (2, [f'parameters of capture_gate: {line}'])
+
+
+@pytest.mark.parametrize('section', ['robot', '/unit/sync_monitor', '/**/capture_gate'])
+def test_a_file_that_speaks_to_other_nodes_is_told_as_that(run, tmp_path, section):
+    from robot_mapping_qa.nodes.sync_monitor import SyncMonitor
+    parameters = yaml.safe_load(Path(STREAMS).read_text())
+    file, other = tmp_path / 'streams.yaml', tmp_path / 'more.yaml'
+    file.write_text(yaml.safe_dump({section: parameters['/**']}))
+    other.write_text('/**: {ros__parameters: {gate: {off_delay_s: 1.0}}}')
+    assert run(SyncMonitor, '--ros-args', '--params-file', str(file),
+               '--params-file', str(other)) == (2, [
+                   f"{file}: gives 'streams' under '{section}:', which does not speak to "
+                   "sync_monitor: write '/**:'"])
+
+
+def test_a_node_without_streams_says_how_to_give_them(run, tmp_path):
+    from robot_mapping_qa.nodes.sync_monitor import SyncMonitor
+    line = 'parameters of sync_monitor: streams: found nothing, expected a list of stream names'
+    assert run(SyncMonitor, '--ros-args', '-p', 'working_distance_m:=2.0') == (
+        2, [line + '; give one with --params-file'])
+    file = tmp_path / 'streams.yaml'
+    file.write_text('/**: {ros__parameters: {working_distance_m: 2.0}}')
+    assert run(SyncMonitor, '--ros-args', '--params-file', str(file)) == (2, [line])
+
+
+def test_relay_refuses_sets_of_one(run):
+    from robot_mapping_qa.nodes.capture_relay import CaptureRelay
+    assert run(CaptureRelay, '--ros-args', '--params-file', STREAMS,
+               '-p', 'sets:=[unit_odometry]') == (2, [
+                   'parameters of capture_relay: sets: found one stream, expected two or more'])
 
 
 @pytest.mark.parametrize('rules, line', [

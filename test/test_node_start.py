@@ -3,6 +3,7 @@
 """A node that is interrupted while it starts ends without a word, with status 0."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -73,6 +74,76 @@ def test_a_signal_while_a_node_is_made_closes_that_node_and_makes_no_other(runni
     status = running.run_nodes([Slow, lambda: pytest.fail('no other may be made')],
                                ['/bin/node'])
     assert (status, closed) == (0, ['slow'])
+
+
+def test_a_node_that_cannot_end_well_says_so_and_keeps_no_other_from_ending(running, capfd):
+    from rclpy.node import Node
+    from robot_mapping_qa.configuration import ConfigurationError
+    done = []
+
+    class Ending(Node):
+        def __init__(self, name, error):
+            super().__init__(name)
+            self.error = error
+
+        def close(self):
+            done.append(self.get_name())
+            if self.error:
+                raise self.error
+
+        def destroy_node(self):
+            done.append(f'{self.get_name()} destroyed')
+            super().destroy_node()
+
+    def last():
+        node = Ending('third', ConfigurationError(['truth_file: it is gone'], 'rig'))
+        os.kill(os.getpid(), signal.SIGINT)
+        return node
+    status = running.run_nodes(
+        [lambda: Ending('first', None),
+         lambda: Ending('second', OSError(28, 'No space left on device')), last], ['/bin/node'])
+    assert (status, done) == (2, ['third', 'third destroyed', 'second', 'second destroyed',
+                                  'first', 'first destroyed'])
+    assert capfd.readouterr().err.splitlines() == [
+        'rig: truth_file: it is gone', 'second: [Errno 28] No space left on device']
+    assert not rclpy.ok()
+
+
+def test_rig_whose_truth_has_nowhere_to_go_says_so_at_the_end(running, capfd, tmp_path):
+    from robot_mapping_qa.nodes.rig import RigNode
+    folder = tmp_path / 'truth'
+    folder.mkdir()
+
+    def rig():
+        node = RigNode()
+        shutil.rmtree(folder)
+        os.kill(os.getpid(), signal.SIGINT)
+        return node
+    file = folder / 'truth.json'
+    status = running.run_node(rig, ['/bin/rig', '--ros-args', '-p', f'truth_file:={file}'])
+    lines = capfd.readouterr().err.splitlines()
+    assert (status, [line for line in lines if not line.startswith('[INFO]')]) == (2, [
+        f'rig: truth_file: {file} cannot be written: No such file or directory'])
+
+
+def test_a_node_whose_end_is_a_fault_of_the_code_keeps_no_other_from_ending(running):
+    from rclpy.node import Node
+    closed = []
+
+    class Ending(Node):
+        def close(self):
+            closed.append(self.get_name())
+            if self.get_name() == 'second':
+                os.kill(os.getpid(), signal.SIGINT)
+                raise ZeroDivisionError
+
+    def second():
+        os.kill(os.getpid(), signal.SIGINT)
+        return Ending('second')
+    with pytest.raises(ZeroDivisionError):
+        running.run_nodes([lambda: Ending('first'), second], ['/bin/node'])
+    assert closed == ['second', 'first']
+    assert not rclpy.ok()
 
 
 def test_importing_the_nodes_leaves_the_signals_of_other_programs_alone():

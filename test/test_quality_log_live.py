@@ -120,6 +120,37 @@ def test_what_is_sent_is_recorded_with_configuration_notes_and_a_verdict(site, t
         assert sum(1 for _ in recording.messages()) == SENT
 
 
+def test_a_publisher_that_comes_later_and_offers_less_is_recorded_as_well(site, tmp_path):
+    from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
+    from std_msgs.msg import String
+    bag = tmp_path / 'bag'
+    site.nodes.start('quality_log', f'bag:={bag}', 'topics:=[/inspector/note]',
+                     parameter_files=(CONFIGURATION,))
+    node, sender = publishers(site)
+    kept = node.create_publisher(String, '/inspector/note', QoSProfile(
+        depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL))
+    node.destroy_publisher(sender.pop('note'))
+    kept.publish(String(data='kept'))
+    assert site.wait(kept.get_subscription_count, 30.0) is not None
+    site.spin(1.0)
+    late = node.create_publisher(String, '/inspector/note', QoSProfile(
+        depth=10, reliability=ReliabilityPolicy.BEST_EFFORT))
+    assert site.wait(late.get_subscription_count, 10.0) is not None
+    site.spin(1.0)
+    for publisher in (late, kept):
+        publisher.publish(String(data='late' if publisher is late else 'again'))
+    site.spin(1.0)
+    process = site.nodes.process('quality_log')
+    process.send_signal(signal.SIGINT)
+    assert process.wait(20.0) == 0, site.nodes.log('quality_log')
+    with Reader(bag) as reader:
+        store = get_typestore(Stores.ROS2_JAZZY)
+        notes = [store.deserialize_cdr(data, connection.msgtype).data
+                 for connection, _, data in reader.messages()
+                 if connection.topic == '/inspector/note']
+    assert sorted(notes) == ['again', 'kept', 'late']
+
+
 def test_recording_stops_before_the_disk_is_full_and_the_gate_is_told_why(site, tmp_path):
     from diagnostic_msgs.msg import DiagnosticArray
     from rclpy.node import Node
@@ -170,9 +201,10 @@ def test_wrong_parameters_are_refused_by_name_and_leave_nothing_behind(tmp_path,
     assert refused() == start + (
         'bag: found nothing, expected the folder of the new bag, such as -p bag:=run_1')
     assert refused(bag, 'pictures:=5') == start + 'pictures: found 5, expected true or false'
-    assert refused(bag, 'split_mb:=0') == start + 'split_mb: found 0, expected a number from 1'
+    assert refused(bag, 'split_mb:=0') == start + (
+        'split_mb: found 0, expected a number from 1 to 1e+12')
     assert refused(bag, 'disk_stop_mb:=true') == start + (
-        'disk_stop_mb: found true, expected a number from 0')
+        'disk_stop_mb: found true, expected a number from 0 to 1e+12')
     assert "topics: found the text '/a b', expected a list of topics" in refused(
         bag, 'topics:=["/a b"]')
     assert refused(f'bag:={tmp_path}/none/bag') == start + (

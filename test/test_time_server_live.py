@@ -145,6 +145,15 @@ def test_unknown_name_is_told(monkeypatch):
     assert event.text == 'no-such-unit.invalid:123: Name or service not known'
 
 
+def test_a_name_that_the_resolver_cannot_encode_is_told_at_every_poll(monkeypatch):
+    def unknown(*_args, **_options):
+        raise UnicodeError('label empty or too long')
+    monkeypatch.setattr('socket.getaddrinfo', unknown)
+    with TimeServerClient('unit:123', 1.0) as client:
+        events = events_until(client, lambda found: len(found) == 2)
+    assert [event.text for event in events] == ['unit:123: label empty or too long'] * 2
+
+
 @pytest.mark.skipif(not sys.platform.startswith('linux'), reason='kernel stamps are Linux')
 def test_busy_host_does_not_show_as_network_delay(monkeypatch):
     select = selectors.DefaultSelector.select
@@ -246,8 +255,9 @@ def test_chronyd_without_a_time_source_is_refused(tmp_path):
 
 @pytest.mark.parametrize('text, host, port', [
     ('unit:123', 'unit', 123), ('unit.local:4460', 'unit.local', 4460),
+    ('unit_2.local.:123', 'unit_2.local.', 123), ('u-1:123', 'u-1', 123),
     ('192.168.1.10:123', '192.168.1.10', 123), ('[fd00::2]:123', 'fd00::2', 123),
-    ('[fe80::1%eth0]:65535', 'fe80::1%eth0', 65535)])
+    ('[fe80::1%eth0]:65535', 'fe80::1%eth0', 65535), ('a' * 63 + ':123', 'a' * 63, 123)])
 def test_address_is_read_and_written_back(text, host, port):
     assert parse_address(text) == Address(host, port)
     assert str(parse_address(text)) == text
@@ -259,7 +269,9 @@ def test_address_is_read_and_written_back(text, host, port):
     ('unit:ntp', "port 'ntp'"), ('unit:-1', "port '-1'"), ('unit:+1', "port '+1'"),
     ('fd00::2:123', 'needs brackets'), ('[fd00::2]', 'no "]:"'), ('[unit]:123', 'no IPv6'),
     ('192.168.1.300:123', 'no IPv4'), ('my unit:123', 'no host name'),
-    ('http://unit:123', 'needs brackets'), ('unit :123', 'no host name')])
+    ('http://unit:123', 'needs brackets'), ('unit :123', 'no host name'),
+    ('unit..local:123', 'no host name'), ('a' * 64 + '.local:123', 'no host name'),
+    ('unit-.local:123', 'no host name'), ('.unit:123', 'no host name')])
 def test_malformed_address_is_refused_with_what_was_expected(text, words):
     with pytest.raises(ValueError) as error:
         parse_address(text)

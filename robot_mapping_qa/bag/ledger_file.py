@@ -5,22 +5,22 @@
 
 A live ledger only ever grows while the run goes on, so that a kill or a power cut takes nothing
 back: a capture whose verdict changes gets another row, and of several rows of one capture the
-last one counts. `finish_ledger` leaves that one only, and adds ``redo.csv``.
+last one counts. `finish_ledger` adds ``redo.csv`` and leaves that row only.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+from itertools import chain
 import os
 from pathlib import Path
-from typing import Iterable, NamedTuple, Sequence
+from typing import Iterable, Iterator, NamedTuple, Sequence
 
 from robot_mapping_qa.capture.budget import PARTS
 from robot_mapping_qa.capture.ledger import Capture, KnownHold, VERDICTS
 from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.capture.redo import redo_places, RedoPlace
-from robot_mapping_qa.pose.quaternion import vector
 
 CAPTURES_FILE = 'captures.csv'
 REDO_FILE = 'redo.csv'
@@ -29,6 +29,7 @@ CAPTURE_COLUMNS = (
     'capture', 'stamp_ns', 'x', 'y', 'z', 'sigma_position_m', 'sigma_rotation_rad',
     'time_error_s', 'point_error_m', 'verdict', 'reasons',
     'path_m', 'qx', 'qy', 'qz', 'qw', *(f'share_{part}' for part in PARTS))
+_COLUMNS_LINE = ','.join(CAPTURE_COLUMNS)
 REDO_COLUMNS = ('x', 'y', 'z', 'path_from_m', 'path_to_m', 'captures', 'reasons')
 
 
@@ -39,10 +40,26 @@ class LedgerError(ValueError):
 MOST_UNWRITTEN = 16_000_000
 """Bytes that wait for a full disk: some 60,000 rows, an hour of a camera at 15 Hz."""
 
+_LOOK_BYTES = 65_536
+"""So much of the end is looked through at a time for the last whole row."""
+
 
 class LedgerContent(NamedTuple):
     """The captures of a ledger in the order of their first rows, and how many rows were cut."""
 
+    captures: list[Capture]
+    broken_rows: int
+
+
+class NewestRows(NamedTuple):
+    """
+    What whoever goes on with a ledger has to know of it.
+
+    ``numbers`` has the highest number of each stream, ``captures`` those of a span of time in the
+    order of their first rows; ``broken_rows`` counts what is no row.
+    """
+
+    numbers: dict[str, int]
     captures: list[Capture]
     broken_rows: int
 
@@ -66,16 +83,19 @@ class LedgerFile:
         self.path = folder / CAPTURES_FILE
         self.lost_rows = 0
         """Rows that the disk did not take until too many waited."""
+        self.cut_rows = 0
+        """One where the last row was cut: it is taken off, and what follows stands alone."""
         self._unwritten = bytearray()
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self.known = read_ledger(self.path) if self.path.exists() else LedgerContent([], 0)
+            whole = 0
+            if self.path.exists() and self.path.stat().st_size:
+                whole, self.cut_rows = _whole_part(self.path)
             self._file = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
-            if os.fstat(self._file).st_size == 0:
-                self._write(_lines([CAPTURE_COLUMNS]))
-            elif not self.path.read_bytes().endswith(b'\n'):
-                # The end of a row was lost with the power: what follows must not hang on to it.
-                self._write(b'\n')
+            if self.cut_rows:
+                os.ftruncate(self._file, whole)
+            if not whole:
+                self._write(_lines([CAPTURE_COLUMNS]).encode())
         except OSError as error:
             raise LedgerError(f'{self.path}: cannot be written: {error.strerror}') from error
 
@@ -86,7 +106,7 @@ class LedgerFile:
         Raises OSError where the disk is full: the rows wait for the next call, or are lost if
         too many do.
         """
-        rows = _lines(map(capture_row, captures))
+        rows = _lines(map(capture_row, captures)).encode()
         try:
             self._write()
         finally:
@@ -117,8 +137,8 @@ class LedgerFile:
             file.seek(start)
             data = file.read(end - start)
         whole = data[:data.rfind(b'\n') + 1]
-        text = io.StringIO(whole.decode('utf-8', 'replace'), newline='')
-        return _captures_of(csv.reader(text)).captures, start + len(whole)
+        rows, _ = _latest_of(io.StringIO(whole.decode('utf-8', 'replace'), newline='\n'))
+        return [capture for _, capture in rows], start + len(whole)
 
     def close(self) -> None:
         """See the rows onto the medium."""
@@ -155,44 +175,108 @@ def check_folder(folder: Path) -> None:
 def finish_ledger(folder: Path, limits: GateLimits,
                   holds: Sequence[KnownHold] = ()) -> FinishedLedger:
     """
-    Leave one row a capture in a live ledger and write ``redo.csv``.
+    Write ``redo.csv`` and leave one row a capture in a live ledger.
 
-    ``holds`` are those that are known. Also for a ledger whose node was killed. Raises
-    `LedgerError` or OSError; then the ledger is as it was.
+    ``holds`` are those that are known. In that order, and each table complete or not at all:
+    whoever is killed meanwhile leaves a ledger that counts. Raises `LedgerError` or OSError.
     """
-    captures, broken_rows = read_ledger(folder / CAPTURES_FILE)
-    places = redo_places(captures, limits.redo_distance_m, limits.redo_angle_rad,
-                         limits.redo_merge_m, holds)
-    write_captures(captures, folder)
+    rows, broken_rows = _latest_rows(folder / CAPTURES_FILE)
+    places = redo_places([capture for _, capture in rows], limits.redo_distance_m,
+                         limits.redo_angle_rad, limits.redo_merge_m, holds)
     write_redo(places, folder)
+    # As they were read: to make them anew takes as long as all the rest.
+    _write_file(folder / CAPTURES_FILE, chain([_COLUMNS_LINE + '\n'], (row for row, _ in rows)))
     return FinishedLedger(places, broken_rows)
 
 
 def read_ledger(path: Path) -> LedgerContent:
     """Return the captures of a ``captures.csv``; raises `LedgerError` where it is none."""
+    rows, broken_rows = _latest_rows(path)
+    return LedgerContent([capture for _, capture in rows], broken_rows)
+
+
+def _latest_rows(path: Path) -> tuple[list[tuple[str, Capture]], int]:
+    """Return the text of each capture's last row and what it says, and how many are broken."""
     try:
-        with path.open(encoding='utf-8', errors='replace', newline='') as file:
-            rows = csv.reader(file)
-            columns = next(rows, [])
-            if tuple(columns) != CAPTURE_COLUMNS:
-                raise LedgerError(f'{path}: is not a ledger of captures: its first line is '
-                                  f'{",".join(columns)[:60]!r}')
-            return _captures_of(rows)
+        with path.open(encoding='utf-8', errors='replace', newline='\n') as file:
+            _check_columns(path, next(file, '').rstrip('\n'))
+            return _latest_of(file)
     except OSError as error:
         raise LedgerError(f'{path}: cannot be read: {error.strerror}') from error
 
 
-def _captures_of(rows: Iterable[list[str]]) -> LedgerContent:
-    latest: dict[str, Capture] = {}
+def _latest_of(lines: Iterable[str]) -> tuple[list[tuple[str, Capture]], int]:
+    latest: dict[str, tuple[str, Capture]] = {}
     broken = 0
-    for row in rows:
+    text: list[str] = []
+
+    def noted() -> Iterator[str]:
+        for line in lines:
+            text.append(line)
+            yield line
+    # A row may go over several lines, where a text in it does.
+    for row in csv.reader(noted()):
         try:
-            capture = _capture_of(dict(zip(CAPTURE_COLUMNS, row, strict=True)))
-        except (ValueError, KeyError):
+            latest[row[0]] = ''.join(text).rstrip('\n') + '\n', _capture_of(row)
+        except (ValueError, IndexError):
             broken += 1
-        else:
-            latest[capture.name] = capture
-    return LedgerContent(list(latest.values()), broken)
+        text.clear()
+    return list(latest.values()), broken
+
+
+def newest_rows(path: Path, from_ns: int, to_ns: int) -> NewestRows:
+    """
+    Read the newest of a ledger: the captures stamped after ``from_ns`` and up to ``to_ns``.
+
+    Of the others only name and stamp are looked at, as the pictures do not wait until a whole
+    ledger is read. Raises `LedgerError`.
+    """
+    numbers: dict[str, int] = {}
+    newest: dict[str, str] = {}
+    broken = 0
+    try:
+        with path.open(encoding='utf-8', errors='replace', newline='\n') as file:
+            next(file, None)
+            for line in file:
+                try:
+                    name, stamp_ns, _ = line.split(',', 2)
+                    stream, number = name.split('/')
+                    numbers[stream] = max(numbers.get(stream, 0), int(number))
+                    if from_ns < int(stamp_ns) <= to_ns:
+                        newest[name] = line
+                except ValueError:
+                    broken += 1
+    except OSError as error:
+        raise LedgerError(f'{path}: cannot be read: {error.strerror}') from error
+    rows, broken_too = _latest_of(newest.values())
+    return NewestRows(numbers, [capture for _, capture in rows], broken + broken_too)
+
+
+def _whole_part(path: Path) -> tuple[int, int]:
+    """
+    Return how many bytes of a ledger are whole rows, and how many rows behind them are cut.
+
+    A last row that lacks nothing but its end counts as cut, too. Raises `LedgerError` where it
+    is no ledger, and OSError.
+    """
+    with path.open('rb') as file:
+        first = file.readline(len(_COLUMNS_LINE) + 1)
+        _check_columns(path, first.decode('utf-8', 'replace').rstrip('\n'))
+        file.seek(-1, os.SEEK_END)
+        if file.read() == b'\n':
+            return file.tell(), 0
+        begin, end = file.tell(), -1
+        while begin and end < 0:
+            begin, behind = max(0, begin - _LOOK_BYTES), begin
+            file.seek(begin)
+            end = file.read(behind - begin).rfind(b'\n')
+    return begin + end + 1, 1
+
+
+def _check_columns(path: Path, line: str) -> None:
+    if line != _COLUMNS_LINE:
+        raise LedgerError(
+            f'{path}: is not a ledger of captures: its first line is {line[:60]!r}')
 
 
 def write_captures(captures: Iterable[Capture], folder: Path) -> None:
@@ -221,26 +305,25 @@ def capture_row(capture: Capture) -> tuple:
           (_fixed(share, 4) for share in capture.shares)))
 
 
-def _capture_of(row: dict[str, str]) -> Capture:
+def _capture_of(row: Sequence[str]) -> Capture:
     """Return the capture of a row; ValueError where a field is not what it should be."""
-    def known(*names: str) -> tuple[float, ...] | None:
-        return tuple(float(row[name]) for name in names) if row[names[0]] else None
-
-    def one(name: str) -> float | None:
-        return float(row[name]) if row[name] else None
-    stream, _, number = row['capture'].rpartition('/')
-    if row['verdict'] not in VERDICTS:
-        raise ValueError(row['verdict'])
-    stamp_ns = int(row['stamp_ns'])
-    position_m, turn = known('x', 'y', 'z'), known('qx', 'qy', 'qz', 'qw')
+    (name, stamp, x, y, z, sigma_m, sigma_rad, time_error, point_error, verdict, reasons,
+     path_m, qx, qy, qz, qw, *shares) = row
+    if len(shares) != len(PARTS) or verdict not in VERDICTS:
+        raise ValueError(f'found {len(row)} fields and verdict {verdict!r}')
+    stream, _, number = name.rpartition('/')
+    stamp_ns = int(stamp)
     return Capture(
         stream, int(number), stamp_ns, stamp_ns,
-        None if position_m is None else vector(position_m),
-        None if turn is None else (turn[0], turn[1], turn[2], turn[3]), float(row['path_m']),
-        one('sigma_position_m'), one('sigma_rotation_rad'), one('time_error_s'),
-        one('point_error_m'), row['verdict'],
-        tuple(row['reasons'].split('; ')) if row['reasons'] else (),
-        known(*(f'share_{part}' for part in PARTS)))
+        (float(x), float(y), float(z)) if x else None,
+        (float(qx), float(qy), float(qz), float(qw)) if qx else None, float(path_m),
+        _one(sigma_m), _one(sigma_rad), _one(time_error), _one(point_error), verdict,
+        tuple(reasons.split('; ')) if reasons else (),
+        tuple(map(float, shares)) if shares[0] else None)
+
+
+def _one(field: str) -> float | None:
+    return float(field) if field else None
 
 
 def _coordinates(position_m: Sequence[float] | None) -> tuple:
@@ -256,27 +339,29 @@ def _fixed(value: float, digits: int) -> str:
 
 
 def _write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence]) -> None:
+    _write_file(path, (_lines([row]) for row in chain([columns], rows)))
+
+
+def _write_file(path: Path, lines: Iterable[str]) -> None:
     """Write a table that appears complete or not at all."""
     scratch = path.with_name(f'.{path.name}.{os.getpid()}')
     try:
         with scratch.open('w', encoding='utf-8', newline='') as file:
-            _write_rows(file, [columns])
-            _write_rows(file, rows)
+            file.writelines(lines)
+            file.flush()
+            # Else a power cut soon after leaves neither the table nor what it took the place of.
+            os.fsync(file.fileno())
         scratch.replace(path)
     finally:
         # Where the disk is full, half a table would fill it further.
         scratch.unlink(missing_ok=True)
 
 
-def _lines(rows: Iterable[Sequence]) -> bytes:
+def _lines(rows: Iterable[Sequence]) -> str:
     text = io.StringIO()
-    _write_rows(text, rows)
-    return text.getvalue().encode()
-
-
-def _write_rows(file: io.TextIOBase, rows: Iterable[Sequence]) -> None:
-    csv.writer(file, lineterminator='\n').writerows(
+    csv.writer(text, lineterminator='\n').writerows(
         [_field(value) for value in row] for row in rows)
+    return text.getvalue()
 
 
 def _field(value: object) -> object:

@@ -7,9 +7,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from robot_mapping_qa.bag.ledger_file import (
-    CAPTURES_FILE, check_folder, finish_ledger, FinishedLedger, LedgerContent, LedgerFile)
+    check_folder, finish_ledger, FinishedLedger, LedgerFile, newest_rows)
 from robot_mapping_qa.capture.ledger import Capture
-from robot_mapping_qa.capture.live_ledger import LiveLedger
+from robot_mapping_qa.capture.live_ledger import LiveLedger, LOOK_BACK_NS
 from robot_mapping_qa.configuration import Configuration
 from robot_mapping_qa.views import capture_views
 
@@ -30,19 +30,17 @@ class LedgerWriter:
         check_folder(folder)
         self._folder = folder
         self._limits = configuration.gate
-        self.rows = self.broken_rows = 0
-        if (folder / CAPTURES_FILE).exists():
-            # A process that was killed has left rows that count no more.
-            self.broken_rows = finish_ledger(folder, self._limits).broken_rows
+        self.rows = 0
         self.file = LedgerFile(folder)
         self.ledger = LiveLedger(
             configuration.point_error_limit_m, capture_views(configuration),
             configuration.pose.stale_s, configuration.pose_stream.name)
-        # Hours of rows need not stay in memory.
-        known, self.file.known = self.file.known, LedgerContent([], 0)
-        self.ledger.go_on(known.captures, now_ns)
-        # Where the rows of the present hold begin, and the stretch that is being read back.
-        self._held_from = 0
+        newest = newest_rows(self.file.path, now_ns - LOOK_BACK_NS, now_ns)
+        self.broken_rows = self.file.cut_rows + newest.broken_rows
+        self.ledger.go_on(newest.numbers, newest.captures, now_ns)
+        # Where the rows of the present hold begin, and the stretch that is being read back. An
+        # earlier process knew of other holds: only what it wrote last of a capture counts.
+        self._held_from = self.file.size
         self._back: tuple[int, int] | None = None
 
     def write(self, now_ns: int, at_end: bool = False) -> None:
@@ -66,7 +64,7 @@ class LedgerWriter:
 
     def close(self) -> FinishedLedger:
         """
-        Leave one row a capture and write ``redo.csv``; after a `write` with ``at_end``.
+        Write ``redo.csv`` and leave one row a capture; after a `write` with ``at_end``.
 
         Raises `LedgerError` or OSError; then the ledger is as it was written.
         """

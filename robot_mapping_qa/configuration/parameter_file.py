@@ -50,9 +50,9 @@ def _document(path: str | Path) -> Any:
         raise ConfigurationError([str(error)], origin) from error
 
 
-def parameter_names(path: str | Path) -> frozenset[str]:
+def parameter_sections(path: str | Path) -> dict[str, str]:
     """
-    Return the dotted names that a parameter file gives, for whichever node.
+    Return the dotted names that a parameter file gives, each with its section, such as '/**'.
 
     Raises `ConfigurationError` for what ROS 2 would read without a word or stumble over. Without
     a word it takes the last of a key's two values; it stumbles over what cannot be read, lists
@@ -61,7 +61,7 @@ def parameter_names(path: str | Path) -> frozenset[str]:
     """
     document = _document(path)
     if document is None:
-        return frozenset()
+        return {}
     if not isinstance(document, dict):
         raise ConfigurationError(
             [f"found {shown(document)}, expected a ROS 2 parameter file that starts with '/**:'"],
@@ -78,7 +78,8 @@ def parameter_names(path: str | Path) -> frozenset[str]:
         if (problem := _not_for_ros(value)) is not None]
     if problems:
         raise ConfigurationError(problems, str(path))
-    return frozenset(name.partition(f'{GROUP}.')[2] for name in values)
+    parts = [name.partition(f'{GROUP}.') for name in values]
+    return {name: section.rstrip('.') for section, _, name in parts}
 
 
 def _not_for_ros(value: Any) -> str | None:

@@ -12,7 +12,7 @@ from dataclasses import fields
 from typing import Iterator
 
 from robot_mapping_qa.configuration.model import Configuration, Stream
-from robot_mapping_qa.configuration.validation import GROUPS, STREAM_KEYS, TOP_KEYS
+from robot_mapping_qa.configuration.validation import GROUPS, Range, STREAM_KEYS, TOP_KEYS
 from robot_mapping_qa.settings import settings_of
 
 HEAD = """# Every key of the parameter file
@@ -32,6 +32,12 @@ def _shown(value: object) -> str:
     return f'{value:g}' if isinstance(value, float) else str(value)
 
 
+def _span(accepted: Range | None) -> str:
+    if accepted is None:
+        return ''
+    return f'{"above " * accepted.open_low}{accepted.low:g} to {accepted.high:g}'
+
+
 def _row(*cells: str) -> str:
     return '| ' + ' | '.join(cell.replace('|', '\\|') for cell in cells) + ' |'
 
@@ -45,24 +51,24 @@ def _table(*columns: str) -> Iterator[str]:
 def reference() -> str:
     """Return the page as Markdown."""
     lines = [HEAD, '## A stream: keys of its group']
-    lines += _table('key', 'meaning', 'default')
+    lines += _table('key', 'meaning', 'default', 'range')
     defaults = {item.name: item.default for item in fields(Stream)}
     for name, key in STREAM_KEYS.items():
         default = 'needed' if key.needed else 'by role' if name == 'required' else \
             _shown(defaults[name]).replace('(', '[').replace(')', ']')
-        lines.append(_row(f'`{name}`', key.text, default))
+        lines.append(_row(f'`{name}`', key.text, default, _span(key.range)))
     lines += ['', '## Without a group']
-    lines += _table('key', 'meaning', 'default')
-    lines.append(_row('`streams`', 'Names of the streams.', 'needed'))
+    lines += _table('key', 'meaning', 'default', 'range')
+    lines.append(_row('`streams`', 'Names of the streams.', 'needed', ''))
     defaults = {item.name: item.default for item in fields(Configuration)}
     for name, key in TOP_KEYS.items():
-        lines.append(_row(f'`{name}`', key.text, _shown(defaults[name])))
+        lines.append(_row(f'`{name}`', key.text, _shown(defaults[name]), _span(key.range)))
     for group, limits in GROUPS.items():
         lines += ['', f'## `{group}`', '', (limits.__doc__ or '').strip().splitlines()[0]]
         lines += _table('key', 'meaning', 'default', 'range')
         for item in settings_of(limits):
             lines.append(_row(f'`{item.name}`', item.metadata['text'], _shown(item.default),
-                              f'{item.metadata["low"]:g} to {item.metadata["high"]:g}'))
+                              _span(Range(item.metadata['low'], item.metadata['high']))))
     return '\n'.join(lines) + '\n'
 
 

@@ -61,29 +61,49 @@ def _flag(value: Any) -> bool:
     return value
 
 
-def _number(low: float, high: float, unit: str = '', open_low: bool = False) -> Callable:
-    unit = f' {unit}' if unit else ''
-    lower = f'above {low:g}{unit}' if open_low else f'from {low:g}{unit}'
-    upper = f' to {high:g}{unit}' if math.isfinite(high) else ''
-    expected = f'a number {lower}{upper}'
+@dataclass(frozen=True, slots=True)
+class Range:
+    """Which numbers are accepted: from ``low``, or above it where ``open_low``, to ``high``."""
 
+    low: float
+    high: float
+    unit: str = ''
+    open_low: bool = False
+
+    def has(self, value: Any) -> bool:
+        """Return whether a value is a number (not NaN) of the range."""
+        # To Python a truth value is also a whole number. Compared as it is: an int may be too
+        # large for a float.
+        return isinstance(value, (int, float)) and not isinstance(value, bool) and (
+            self.low <= value <= self.high and not (self.open_low and value == self.low))
+
+    def __str__(self) -> str:
+        """Return what is expected, such as 'a number above 0 m to 100 m'."""
+        unit = f' {self.unit}' if self.unit else ''
+        lower = 'above' if self.open_low else 'from'
+        return f'a number {lower} {self.low:g}{unit} to {self.high:g}{unit}'
+
+
+POINT_ERROR_LIMIT = Range(0.0, 100.0, 'm', open_low=True)
+"""Of the parameter point_error_limit_m, in the file as while the gate runs."""
+
+
+def _number(accepted: Range) -> Callable[[Any], float]:
     def check(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise _Refused(expected)
-        # Compared before anything else: an int may be too large for a float.
-        if not low <= value <= high or abs(value) == math.inf or (open_low and value == low):
-            raise _Refused(expected)
+        if not accepted.has(value):
+            raise _Refused(str(accepted))
         return float(value)
     return check
 
 
 def _triple(limit: float, unit: str) -> Callable[[Any], tuple[float, float, float]]:
-    one = _number(-limit, limit, unit)
+    one = _number(Range(-limit, limit, unit))
 
     def check(value: Any) -> tuple[float, float, float]:
         if isinstance(value, (str, dict)) or not hasattr(value, '__len__') or len(value) != 3:
             raise _Refused(f'three numbers in {unit}')
-        return tuple(one(item) for item in value)
+        x, y, z = map(one, value)
+        return x, y, z
     return check
 
 
@@ -100,6 +120,11 @@ class _Key:
     check: Callable[[Any], Any]
     text: str
     needed: bool = False
+    range: Range | None = None
+
+
+def _number_key(accepted: Range, text: str) -> _Key:
+    return _Key(_number(accepted), text, range=accepted)
 
 
 STREAM_KEYS: Mapping[str, _Key] = {
@@ -108,8 +133,8 @@ STREAM_KEYS: Mapping[str, _Key] = {
     'type': _Key(_matching(TYPE_NAME, 'a message type such as sensor_msgs/msg/Image'),
                  'Its message type.', needed=True),
     'role': _Key(_one_of(ROLE_TYPES), 'What the stream is for.', needed=True),
-    'rate_hz': _Key(_number(0.0, 100000.0, 'Hz', open_low=True),
-                    'Nominal rate; learned from the stamps where it is not given.'),
+    'rate_hz': _number_key(Range(0.0, 100000.0, 'Hz', open_low=True),
+                           'Nominal rate; learned from the stamps where it is not given.'),
     'timing_topic': _Key(_matching(TOPIC_NAME, 'a topic name such as /front/camera_info'),
                          'A light topic with the same stamps, to time a heavy one by.'),
     'timing_type': _Key(_matching(TYPE_NAME, f'a message type such as {CAMERA_INFO}'),
@@ -119,25 +144,28 @@ STREAM_KEYS: Mapping[str, _Key] = {
                             + ', '.join(REQUIRED_ROLES) + ' where it is not given.'),
     'useful': _Key(_flag, 'Whether its loss closes the gate only where it lasts for '
                           'gate.useful_delay_s; it is then not required.'),
-    'delay_limit_s': _Key(_number(0.0, 60.0, 's', open_low=True),
-                          'Delay limit of this stream, in place of timing.delay_limit_s.'),
-    'silence_s': _Key(_number(0.0, 600.0, 's', open_low=True),
-                      'Silence limit of this stream, in place of timing.silence_s.'),
+    'delay_limit_s': _number_key(
+        Range(0.0, 60.0, 's', open_low=True),
+        'Delay limit of this stream, in place of timing.delay_limit_s.'),
+    'silence_s': _number_key(Range(0.0, 600.0, 's', open_low=True),
+                             'Silence limit of this stream, in place of timing.silence_s.'),
     'mount_xyz_m': _Key(_triple(100.0, 'm'), "Its place in the unit's frame."),
     'mount_rpy_rad': _Key(_triple(2 * math.pi, 'rad'),
                           "Its rotation in the unit's frame: roll, pitch, yaw."),
-    'mount_sigma_m': _Key(_number(0.0, 10.0, 'm'), 'Standard deviation of its place, per axis.'),
-    'mount_sigma_rad': _Key(_number(0.0, math.pi, 'rad'),
-                            'Standard deviation of its rotation, per axis.'),
+    'mount_sigma_m': _number_key(
+        Range(0.0, 10.0, 'm'), 'Standard deviation of its place, per axis.'),
+    'mount_sigma_rad': _number_key(
+        Range(0.0, math.pi, 'rad'), 'Standard deviation of its rotation, per axis.'),
     'time_server': _Key(_server, "The unit's NTP server, host:port; pose stream only."),
 }
 
 TOP_KEYS: Mapping[str, _Key] = {
-    'working_distance_m': _Key(_number(0.0, 1000.0, 'm', open_low=True),
-                               'Distance from the camera to the structure, where no stream '
-                               'with the role distance measures it.'),
-    'point_error_limit_m': _Key(_number(0.0, 100.0, 'm', open_low=True),
-                                'Largest 95 % error of a point on the structure.'),
+    'working_distance_m': _number_key(
+        Range(0.0, 1000.0, 'm', open_low=True),
+        'Distance from the camera to the structure, where no stream with the role distance '
+        'measures it.'),
+    'point_error_limit_m': _number_key(
+        POINT_ERROR_LIMIT, 'Largest 95 % error of a point on the structure.'),
     'check_cameras': _Key(_flag, 'Whether to look at samples of the pictures of `aid` and '
                                  '`capture` cameras, and at motion that needs a camera.'),
 }
@@ -254,7 +282,7 @@ def _limits(group: str, limits: type, rest: dict, report: _Report) -> Any:
     for item in settings_of(limits):
         name = f'{group}.{item.name}'
         if name in rest:
-            key = _Key(_number(item.metadata['low'], item.metadata['high']), '')
+            key = _number_key(Range(item.metadata['low'], item.metadata['high']), '')
             report.checked(name, key, rest.pop(name), values, item.name)
     return limits(**values)
 

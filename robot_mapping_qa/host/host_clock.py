@@ -18,6 +18,7 @@ import shutil
 import subprocess
 import tempfile
 import threading
+import time
 from typing import Callable, TypeVar
 
 _Part = TypeVar('_Part')
@@ -27,6 +28,8 @@ PTP_SOCKETS = ('/var/run/ptp4lro', '/var/run/ptp4l')
 """ptp4l's management sockets: readable by everyone (since version 4), and root's."""
 SYSTEM_FOLDERS = ('/usr/sbin', '/sbin')
 """Searched after PATH: Debian keeps pmc there, which a user's PATH leaves out."""
+OUTDATED_PERIODS = 3.0
+"""A reading older than so many periods of the watch no longer tells of the clock."""
 _TIME_ERROR = 5
 _STA_UNSYNC = 0x0040
 _STA_NANO = 0x2000
@@ -231,11 +234,15 @@ def read_ptp(sockets: tuple[str, ...] = PTP_SOCKETS) -> PtpTracking:
     path = next((path for path in sockets if Path(path).exists()), None)
     if path is None:
         raise Absent(f'ptp4l: not running, no socket at {" or ".join(sockets)}')
-    with tempfile.TemporaryDirectory() as folder:
-        # pmc's own end of the socket goes where any user may write.
-        output = _run('pmc', ['-u', '-b', '0', '-s', path, '-i', f'{folder}/pmc',
-                              'GET TIME_STATUS_NP', 'GET CURRENT_DATA_SET', 'GET PORT_DATA_SET'],
-                      'ptp4l')
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            # pmc's own end of the socket goes where any user may write.
+            output = _run('pmc', [
+                '-u', '-b', '0', '-s', path, '-i', f'{folder}/pmc', 'GET TIME_STATUS_NP',
+                'GET CURRENT_DATA_SET', 'GET PORT_DATA_SET'], 'ptp4l')
+    except OSError as error:
+        raise Absent(f'ptp4l: no temporary folder for the socket of pmc: '
+                     f'{error.strerror or error}') from None
     try:
         return parse_ptp(output)
     except ValueError as error:
@@ -301,14 +308,21 @@ class HostClockWatch:
         if not period_s >= 1.0:
             raise ValueError(f'period {period_s} s: expected 1 s or more')
         self._period_s = period_s
-        self._latest: HostClock | None = None
+        self._latest: tuple[HostClock, float] | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name='host_clock', daemon=True)
         self._thread.start()
 
     def latest(self) -> HostClock | None:
-        """Newest reading; None before the first is complete. Never blocks."""
-        return self._latest
+        """
+        Newest reading; None before the first is complete. Never blocks.
+
+        None as well once it is older than `OUTDATED_PERIODS`: nothing reads any more.
+        """
+        if self._latest is None:
+            return None
+        reading, at_s = self._latest
+        return reading if time.monotonic() - at_s <= OUTDATED_PERIODS * self._period_s else None
 
     def close(self, timeout_s: float = 3.0) -> bool:
         """Stop and wait at most `timeout_s`; returns whether the thread has ended."""
@@ -319,6 +333,6 @@ class HostClockWatch:
     def _run(self) -> None:
         """Read until closed."""
         while True:
-            self._latest = read_host_clock()
+            self._latest = read_host_clock(), time.monotonic()
             if self._stop.wait(self._period_s):
                 return

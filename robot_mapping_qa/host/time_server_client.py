@@ -26,7 +26,9 @@ from robot_mapping_qa.timing.two_way import Refused, Sample, TwoWayExchange, Two
 _SO_TIMESTAMPNS = 35
 _TIMESPEC = struct.Struct('@ll')
 _DATAGRAM_BYTES = 512
-_HOST_NAME = re.compile(r'[A-Za-z0-9_]([A-Za-z0-9_.-]*[A-Za-z0-9_])?\.?')
+_LABEL = '[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?'
+# RFC 1123 section 2.1 with the underscore of many a robot; the resolver encodes no other label.
+_HOST_NAME = re.compile(rf'{_LABEL}(\.{_LABEL})*\.?')
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +200,12 @@ class TimeServerClient:
         if self._socket is None:
             try:
                 self._socket = _connect(self.address, self._attempts)
-            except OSError as error:
+            except (OSError, UnicodeError) as error:
+                # The second is the resolver's for a name that it cannot encode.
                 self._attempts += 1
                 with self._lock:
                     self._exchange.miss()
-                self._note(f'{self.address}: {error.strerror or error}')
+                self._note(f'{self.address}: {getattr(error, "strerror", None) or error}')
                 return
         with self._lock:
             # Read last of all, so that nothing of ours counts as network delay.

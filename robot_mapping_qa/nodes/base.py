@@ -10,12 +10,14 @@ import secrets
 import time
 from typing import Any, Callable, Iterable, Mapping, Sequence
 
+from rclpy.callback_groups import CallbackGroup
 from rclpy.clock import Clock, ClockType
 from rclpy.event_handler import PublisherEventCallbacks
 from rclpy.logging import LoggingSeverity
 from rclpy.node import Node
 from rclpy.publisher import Publisher
 from rclpy.qos import QoSProfile
+from rclpy.timer import Timer
 from robot_mapping_qa.capture.gate import changes_the_gate
 from robot_mapping_qa.configuration import (
     Configuration, configuration_from_parameters, ConfigurationError)
@@ -68,12 +70,13 @@ class QualityNode(Node):
         self.settings = LiveSettings(self)
         self.factory = RclpyFactory()
         self.simulated_time = bool(self.get_parameter('use_sim_time').value)
+        self.steady_clock = Clock(clock_type=ClockType.STEADY_TIME)
+        """Nobody sets it, and it goes on while simulated time stands still."""
         self._speaker = new_speaker()
         self.last_sent: Verdict | None = None
         self._ticks_since_sent = 0
         self._watched: list[WatchedTopic] = []
-        # By a clock that nobody sets: publishers are found while simulated time stands still.
-        self.create_timer(LOOK_S, self._look, clock=Clock(clock_type=ClockType.STEADY_TIME))
+        self.create_timer(LOOK_S, self._look, clock=self.steady_clock)
         self._events = self.advertise(EVENTS, EVENT_QOS)
         self._diagnostics = self.advertise(DIAGNOSTICS, OUTPUT_QOS)
         # Also pays for the first line of a log, which takes rclpy up to 0.2 s to look up its
@@ -84,6 +87,21 @@ class QualityNode(Node):
     def now_ns(self) -> int:
         """Return the host time, or the simulated time where the node is told to use it."""
         return self.get_clock().now().nanoseconds if self.simulated_time else time.time_ns()
+
+    def create_timer(
+            self, timer_period_sec: float, callback: Any,
+            callback_group: CallbackGroup | None = None, clock: Clock | None = None,
+            autostart: bool = True) -> Timer:
+        """
+        Create a timer that goes on when the host's clock is set.
+
+        rcl waits by a clock until it shows the time of the next call: on the host's, set back by
+        an hour, nothing would happen for an hour. Simulated time is seen by rcl to start again.
+        """
+        if clock is None and not self.simulated_time:
+            clock = self.steady_clock
+        return super().create_timer(
+            timer_period_sec, callback, callback_group, clock, autostart)
 
     def advertise(self, topic: Topic, qos: QoSProfile) -> Publisher:
         """

@@ -4,23 +4,23 @@
 
 from __future__ import annotations
 
+from functools import partial
 import sys
-from typing import Iterable
+from typing import Callable, Iterable
 
 from diagnostic_msgs.msg import DiagnosticArray
-from rclpy.clock import Clock, ClockType
 from robot_mapping_qa.capture.causes import CAMERAS, MONITORS, RECORDER
 from robot_mapping_qa.capture.gate import Decision, Gate
 from robot_mapping_qa.capture.redo_watch import RedoWatch
 from robot_mapping_qa.capture.trail import Trail
+from robot_mapping_qa.configuration.validation import POINT_ERROR_LIMIT
 from robot_mapping_qa.messages.markers import RunMarkers
 from robot_mapping_qa.messages.outputs import (
     gate_diagnostic, gate_status, lamp, light_message, redo_diagnostic)
 from robot_mapping_qa.messages.serialized import (
     MalformedMessage, read_judged_pose, read_pose_with_covariance)
 from robot_mapping_qa.messages.topics import (
-    CAMERA_VERDICT, CAPTURE_ALLOWED, GATE, HOLD_SERVICE, JUDGED_POSE, LIGHT, MARKERS, POSE,
-    POSE_VERDICT, RECORDING_VERDICT, TIMING_VERDICT)
+    CAPTURE_ALLOWED, GATE, HOLD_SERVICE, JUDGED_POSE, LIGHT, MARKERS, POSE, VERDICTS)
 from robot_mapping_qa.messages.verdict_message import verdict_from_message
 from robot_mapping_qa.nodes.base import INFO, QualityNode, WARN
 from robot_mapping_qa.nodes.kept_hold import KeptHold
@@ -56,60 +56,63 @@ GATE_PHASE_NS = 10_000_000
 
 
 class CaptureGate(QualityNode):
-    """Verdicts in, leave to capture out."""
+    """Verdicts in, permission to capture out."""
 
     def __init__(self) -> None:
         """Begin held; raises `ConfigurationError` where the parameters are wrong."""
         super().__init__('capture_gate', {'hold_reason': '', 'needs_recording': False})
-        recorded = OwnParameters(self).flag('needs_recording')
+        own = OwnParameters(self)
+        # It is read whenever somebody holds: the refusal must not wait until then.
+        own.get('hold_reason', str, 'a text')
         configuration = self.configuration
+        needed = {**MONITORS, **(CAMERAS if configuration.check_cameras else {}),
+                  **(RECORDER if own.flag('needs_recording') else {})}
         views = capture_views(configuration)
         self._gate = Gate(configuration.gate, configuration.point_error_limit_m, self.now_ns(),
-                          configuration.pose_stream.name, views,
-                          {**MONITORS, **(CAMERAS if configuration.check_cameras else {}),
-                           **(RECORDER if recorded else {})}, configuration.useful_streams)
+                          configuration.pose_stream.name, views, needed,
+                          configuration.useful_streams)
         self._budget = LiveBudget(views)
-        self.settings.offer([
-            LiveSetting('point_error_limit_m', configuration.point_error_limit_m, 0.001, 100.0,
-                        'Largest 95 % error of a point on the structure.'),
-            *settings_in('gate', configuration.gate)], self._change, ['hold_reason'])
-        self._allowed = self.advertise(CAPTURE_ALLOWED, GATE_QOS)
-        self._status = self.advertise(GATE, LATCHED_QOS)
-        self._light = self.advertise(LIGHT, LATCHED_QOS)
-        for topic in (TIMING_VERDICT, POSE_VERDICT,
-                      *([CAMERA_VERDICT] * configuration.check_cameras),
-                      *([RECORDING_VERDICT] * recorded)):
-            self.create_subscription(
-                DiagnosticArray, topic.name, self._take_verdict, VERDICT_QOS,
-                event_callbacks=NO_EVENTS)
-        self._kept_hold = KeptHold(self.get_fully_qualified_name())
-        self._hold_as_before()
-        self.create_service(SetBool, HOLD_SERVICE, self._hold)
         self._trail = Trail()
-        self._pose: tuple[Odometry, int] | None = None
-        self._markers = self.advertise(MARKERS, OUTPUT_QOS)
         self._run_markers = RunMarkers(self.factory)
         self._redo = RedoWatch(configuration.gate)
-        self.watch(POSE.name, POSE.type, TICK_HZ, self._take_pose)
-        self.watch(JUDGED_POSE.name, JUDGED_POSE.type, TICK_HZ, self._take_judged_pose)
-        self.create_timer(1.0, self._tell_of_run)
+        self._pose: tuple[Odometry, int] | None = None
         self._sent: Decision | None = None
-        self._repeat_ns = 0
-        self._details_ns = 0
-        self._diagnostics_ns = 0
-        self._light_ns = 0
         self._shown: tuple | None = None
+        self._repeat_ns = self._details_ns = self._diagnostics_ns = self._light_ns = 0
+        self.settings.offer([
+            LiveSetting('point_error_limit_m', configuration.point_error_limit_m,
+                        POINT_ERROR_LIMIT, 'Largest 95 % error of a point on the structure.'),
+            *settings_in('gate', configuration.gate)], self._change, ['hold_reason'])
+        self._kept_hold = KeptHold(self.get_fully_qualified_name())
+        self._advertise()
+        self._hold_as_before()
+        self._subscribe(needed)
+        self.create_timer(1.0, self._tell_of_run)
         self._opening = self.create_timer(1.0, self._open_on_time, autostart=False)
         # By a clock that nobody sets: simulated time may be what the gate waits for.
         self._still_held = self.create_timer(
-            STILL_HELD_S, self._tell_that_it_never_opened,
-            clock=Clock(clock_type=ClockType.STEADY_TIME))
+            STILL_HELD_S, self._tell_that_it_never_opened, clock=self.steady_clock)
         on_every_tick(self, self.now_ns, self._update, GATE_PHASE_NS)
         self._update()
 
-    def _take_verdict(self, message: DiagnosticArray) -> None:
+    def _advertise(self) -> None:
+        self._allowed = self.advertise(CAPTURE_ALLOWED, GATE_QOS)
+        self._status = self.advertise(GATE, LATCHED_QOS)
+        self._light = self.advertise(LIGHT, LATCHED_QOS)
+        self._markers = self.advertise(MARKERS, OUTPUT_QOS)
+
+    def _subscribe(self, sources: Iterable[str]) -> None:
+        for source in sources:
+            self.create_subscription(
+                DiagnosticArray, VERDICTS[source].name, partial(self._take_verdict, source),
+                VERDICT_QOS, event_callbacks=NO_EVENTS)
+        self.create_service(SetBool, HOLD_SERVICE, self._hold)
+        self.watch(POSE.name, POSE.type, TICK_HZ, self._take_pose)
+        self.watch(JUDGED_POSE.name, JUDGED_POSE.type, TICK_HZ, self._take_judged_pose)
+
+    def _take_verdict(self, source: str, message: DiagnosticArray) -> None:
         try:
-            verdict = verdict_from_message(message)
+            verdict = verdict_from_message(message, source)
             self._gate.receive(verdict, message.header.frame_id)
             self._budget.take_verdict(verdict)
         except ValueError as error:
@@ -158,19 +161,23 @@ class CaptureGate(QualityNode):
 
     def _hold(self, request: SetBool.Request, response: SetBool.Response) -> SetBool.Response:
         why = self.get_parameter('hold_reason').value
+        # Killed at any moment, the gate must come back held if anybody heard that it is.
+        if request.data:
+            self._remember(partial(self._kept_hold.keep, why), 'of this hold')
         self._set_hold(request.data, why)
         response.success = True
         response.message = self._update().text
+        if not request.data:
+            self._remember(self._kept_hold.drop, 'that it was let go')
+        return response
+
+    def _remember(self, write: Callable[[], None], what: str) -> None:
         try:
-            if request.data:
-                self._kept_hold.keep(why)
-            else:
-                self._kept_hold.drop()
+            write()
         except OSError as error:
             self.get_logger().warning(
                 f'{self._kept_hold.path}: {error.strerror}: a gate that starts again will not '
-                f'know {"of this hold" if request.data else "that it was let go"}')
-        return response
+                f'know {what}')
 
     def _hold_as_before(self) -> None:
         """Take up a hold by hand that the gate's last run did not live to see let go."""
@@ -256,7 +263,7 @@ class CaptureGate(QualityNode):
             self._light.publish(light_message(self.factory, decision, lit))
 
     def close(self) -> None:
-        """Withdraw the leave to capture before the node goes."""
+        """Withdraw the permission to capture before the node goes."""
         self._allowed.publish(Bool(data=False))
 
 

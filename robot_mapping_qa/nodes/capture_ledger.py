@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 import sys
 import time
 
@@ -16,7 +17,7 @@ from robot_mapping_qa.messages.hold_values import hold_from_values
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.serialized import (
     MalformedMessage, read_judged_pose, read_stamp)
-from robot_mapping_qa.messages.topics import GATE, JUDGED_POSE, POSE_VERDICT, TIMING_VERDICT
+from robot_mapping_qa.messages.topics import GATE, JUDGED_POSE, VERDICTS
 from robot_mapping_qa.messages.verdict_message import (
     ERROR, make_status, OK, verdict_from_message, WARN)
 from robot_mapping_qa.nodes.base import QualityNode
@@ -39,8 +40,8 @@ class CaptureLedger(QualityNode):
     """
     Pictures, judged poses, verdicts and the gate's word in, rows of ``captures.csv`` out.
 
-    Parameter ``folder``: where the ledger is, or is to be. At the end, and at the start on a
-    ledger that is there, each capture has one row and ``redo.csv`` lies beside it.
+    Parameter ``folder``: where the ledger is, or is to be; a ledger that is there is gone on
+    with. At the end each capture has one row and ``redo.csv`` lies beside it.
     """
 
     def __init__(self) -> None:
@@ -64,9 +65,10 @@ class CaptureLedger(QualityNode):
         self._pose_verdict: Verdict | None = None
         self._timing_verdict: Verdict | None = None
         self._heard_ns = (self.now_ns(), time.monotonic_ns())
-        for topic in (TIMING_VERDICT, POSE_VERDICT):
+        for source in ('timing', 'pose'):
             self.create_subscription(
-                DiagnosticArray, topic.name, self._take_verdict, VERDICT_QOS)
+                DiagnosticArray, VERDICTS[source].name, partial(self._take_verdict, source),
+                VERDICT_QOS)
         self.create_subscription(DiagnosticStatus, GATE.name, self._take_gate, LATCHED_QOS)
         self.watch(JUDGED_POSE.name, JUDGED_POSE.type, TICK_HZ, self._take_pose)
         for stream in configuration.with_role('capture'):
@@ -87,13 +89,13 @@ class CaptureLedger(QualityNode):
                 name, stamp_ns, receive_ns, time_error(self._timing_verdict, name))
         self.watch(stream.watched_topic, stream.watched_type, stream.rate_hz, take)
 
-    def _take_verdict(self, message: DiagnosticArray) -> None:
+    def _take_verdict(self, source: str, message: DiagnosticArray) -> None:
         try:
-            verdict = verdict_from_message(message)
+            verdict = verdict_from_message(message, source)
         except ValueError as error:
             self.get_logger().error(f'verdict refused: {error}', throttle_duration_sec=1.0)
             return
-        if verdict.source == 'pose':
+        if source == 'pose':
             self._pose_verdict = verdict
         else:
             self._timing_verdict = verdict
@@ -154,7 +156,7 @@ class CaptureLedger(QualityNode):
                  f'captures/{name}': count for name, count in self._ledger.counts.items()}})])
 
     def close(self) -> None:
-        """Write what is left, one row a capture, and where to go again."""
+        """Write what is left and where to go again, and leave one row a capture."""
         self._append(at_end=True)
         try:
             places = self._writer.close().places

@@ -11,7 +11,6 @@ from typing import Any, Mapping
 from diagnostic_msgs.msg import DiagnosticStatus
 from rclpy.callback_groups import ReentrantCallbackGroup
 from rclpy.client import Client
-from rclpy.clock import Clock, ClockType
 from rclpy.event_handler import (
     QoSRequestedIncompatibleQoSInfo, SubscriptionEventCallbacks)
 from rclpy.task import Future
@@ -88,9 +87,8 @@ class CaptureRelay(QualityNode):
         self._triggers_passed = 0
         self._triggers_withheld = 0
         self._add_trigger_service()
-        # By a clock that nobody sets: silence is noticed while simulated time stands still.
-        steady = Clock(clock_type=ClockType.STEADY_TIME)
-        self.create_timer(LOOK_S, self._look_around, clock=steady)
+        # Silence is noticed while simulated time stands still.
+        self.create_timer(LOOK_S, self._look_around, clock=self.steady_clock)
         self._looks = 0
 
     def _add_topics(self) -> None:
@@ -134,7 +132,8 @@ class CaptureRelay(QualityNode):
                     f'({", ".join(by_name)})')
             chosen = tuple(by_name[name] for name in dict.fromkeys(sets))
         if len(chosen) < 2:
-            raise self._own.refused(f'sets: found {len(chosen)} streams, expected two or more')
+            found = 'one stream' if chosen else 'no stream'
+            raise self._own.refused(f'sets: found {found}, expected two or more')
         return chosen
 
     def _add_trigger_service(self) -> None:

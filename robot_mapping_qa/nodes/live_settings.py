@@ -11,6 +11,7 @@ from rcl_interfaces.msg import FloatingPointRange, ParameterDescriptor, SetParam
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 from robot_mapping_qa.configuration.problems import shown
+from robot_mapping_qa.configuration.validation import Range
 from robot_mapping_qa.settings import settings_of
 
 
@@ -20,16 +21,15 @@ class LiveSetting:
 
     name: str
     value: float
-    low: float
-    high: float
+    range: Range
     text: str
 
 
 def settings_in(group: str, limits: Any) -> list[LiveSetting]:
     """Return every threshold of a dataclass as ``group.name``."""
     return [
-        LiveSetting(f'{group}.{item.name}', getattr(limits, item.name), item.metadata['low'],
-                    item.metadata['high'], item.metadata['text'])
+        LiveSetting(f'{group}.{item.name}', getattr(limits, item.name),
+                    Range(item.metadata['low'], item.metadata['high']), item.metadata['text'])
         for item in settings_of(type(limits))]
 
 
@@ -68,10 +68,11 @@ class LiveSettings:
         for setting in self._settings.values():
             if node.has_parameter(setting.name):
                 node.undeclare_parameter(setting.name)
+            span = FloatingPointRange(
+                from_value=setting.range.low, to_value=setting.range.high)
             # Without dynamic typing 3 would be refused for 3.0.
             node.declare_parameter(setting.name, setting.value, ParameterDescriptor(
-                description=setting.text, dynamic_typing=True, floating_point_range=[
-                    FloatingPointRange(from_value=setting.low, to_value=setting.high)]),
+                description=setting.text, dynamic_typing=True, floating_point_range=[span]),
                 ignore_override=True)
 
     def _check(self, parameters: list[Parameter]) -> SetParametersResult:
@@ -90,11 +91,8 @@ class LiveSettings:
                 return (f'{name}: is read at the start only; set it in the parameter file and '
                         f'start {self._node.get_name()} again')
             return f'{name}: {self._node.get_name()} has no such parameter'
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        # The comparison also refuses what is not a number (NaN).
-        if not is_number or not setting.low <= value <= setting.high:
-            return (f'{name}: found {shown(value)}, expected a number from {setting.low:g} to '
-                    f'{setting.high:g}')
+        if not setting.range.has(value):
+            return f'{name}: found {shown(value)}, expected {setting.range}'
         return None
 
     def _apply(self, parameters: list[Parameter]) -> None:

@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from pathlib import Path
 from typing import Any, Callable
@@ -12,7 +11,7 @@ from typing import Any, Callable
 from rclpy.node import Node
 from robot_mapping_qa.configuration import ConfigurationError
 from robot_mapping_qa.configuration.problems import shown
-from robot_mapping_qa.configuration.validation import TOPIC_NAME, TYPE_NAME
+from robot_mapping_qa.configuration.validation import Range, TOPIC_NAME, TYPE_NAME
 
 
 class OwnParameters:
@@ -51,10 +50,9 @@ class OwnParameters:
         """Return true or false."""
         return self.get(name, bool, 'true or false')
 
-    def number(self, name: str, least: float) -> float:
-        """Return a number that is finite and not below ``least``."""
-        return float(self.get(name, (int, float), f'a number from {least:g}',
-                              lambda value: least <= value < math.inf))
+    def number(self, name: str, accepted: Range) -> float:
+        """Return a number of a range."""
+        return float(self.get(name, (int, float), str(accepted), accepted.has))
 
     def topics(self, name: str) -> dict[str, str | None]:
         """Return a list of topics as full names, each with its type where it is given."""

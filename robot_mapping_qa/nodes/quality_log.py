@@ -12,9 +12,11 @@ import time
 from typing import Any, Callable, Mapping
 
 from diagnostic_msgs.msg import DiagnosticArray
+from rclpy.node import Node
 from rclpy.qos import (
     DurabilityPolicy, HistoryPolicy, LivelinessPolicy, QoSProfile, ReliabilityPolicy)
 from rclpy.serialization import deserialize_message
+from rclpy.subscription import Subscription
 from robot_mapping_qa import __version__
 from robot_mapping_qa.bag.background_recorder import BackgroundRecorder, CLOSE_S
 from robot_mapping_qa.bag.definitions import installed_definition
@@ -23,7 +25,7 @@ from robot_mapping_qa.bag.event_notes import event_notes
 from robot_mapping_qa.bag.mcap_file import Attachment
 from robot_mapping_qa.bag.recorder import Recorder, RecordingError, Split
 from robot_mapping_qa.bag.recording_verdict import recording_text, RecordingWatch
-from robot_mapping_qa.configuration.validation import NODE_PARAMETERS
+from robot_mapping_qa.configuration.validation import NODE_PARAMETERS, Range
 from robot_mapping_qa.messages.factory import message_class
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.topics import (
@@ -33,7 +35,7 @@ from robot_mapping_qa.nodes.base import (
     ERROR as LOG_ERROR, INFO as LOG_INFO, QualityNode, WARN as LOG_WARN)
 from robot_mapping_qa.nodes.own_parameters import OwnParameters
 from robot_mapping_qa.nodes.qos import (
-    common_offer, EVENT_QOS, LATCHED_QOS, OUTPUT_QOS, stream_qos, VERDICT_QOS)
+    common_offer, EVENT_QOS, LATCHED_QOS, NO_EVENTS, Offer, OUTPUT_QOS, stream_qos, VERDICT_QOS)
 from robot_mapping_qa.nodes.running import run_node
 from robot_mapping_qa.nodes.ticks import on_every_tick
 from robot_mapping_qa.verdicts import Severity
@@ -58,6 +60,10 @@ PARAMETERS: Mapping[str, Any] = {
 }
 """The node's own parameters with their defaults."""
 
+SIZE_MB, MINUTES = Range(1.0, 1e12), Range(0.01, 1e6)
+FREE_MB, WARN_MINUTES = Range(0.0, 1e12), Range(0.0, 1e6)
+"""Up to more than any disk or run has, and no further than counts in bytes and ns can go."""
+
 FURTHER_HZ = 200.0
 """Stands for the rate of a further topic, which is not known: a longer queue loses nothing."""
 
@@ -81,12 +87,13 @@ class QualityLog(QualityNode):
         path = own.needed_path(
             'bag', 'the folder of the new bag, such as -p bag:=run_1').absolute()
         pictures = own.flag('pictures')
-        split = Split(round(own.number('split_mb', 1.0) * 1e6),
-                      round(own.number('split_minutes', 0.01) * 60 * _S))
-        limits = DiskLimits(own.number('disk_warn_minutes', 0.0) * 60.0,
-                            round(own.number('disk_stop_mb', 0.0) * 1e6))
+        split = Split(round(own.number('split_mb', SIZE_MB) * 1e6),
+                      round(own.number('split_minutes', MINUTES) * 60 * _S))
+        limits = DiskLimits(own.number('disk_warn_minutes', WARN_MINUTES) * 60.0,
+                            round(own.number('disk_stop_mb', FREE_MB) * 1e6))
         streams = self._streams(pictures)
         self._wanted = own.topics('topics')
+        self._further: dict[str, FurtherTopic] = {}
         self._offered: set[str] = set()
         self._told = ''
         try:
@@ -96,8 +103,10 @@ class QualityLog(QualityNode):
             for stream in streams:
                 self._record_stream(*stream)
             for topic in QUALITY_TOPICS:
-                self._record(topic.name, topic.type, LATCHED_QOS if topic.latched else (
-                    EVENT_QOS if topic is EVENTS else OUTPUT_QOS))
+                self.create_subscription(
+                    message_class(topic.type), topic.name,
+                    self._receiver(topic.name, topic.type), LATCHED_QOS if topic.latched else (
+                        EVENT_QOS if topic is EVENTS else OUTPUT_QOS), raw=True)
         except RecordingError as error:
             raise own.refused(str(error)) from error
         self.write_log(LOG_INFO, f'recording to {path}')
@@ -143,7 +152,8 @@ class QualityLog(QualityNode):
         self.watch(topic, type_name, rate_hz, lambda data, receive_ns, source_ns, _callback_ns:
                    write(data, receive_ns, source_ns))
 
-    def _record(self, topic: str, type_name: str, qos: QoSProfile) -> None:
+    def _receiver(self, topic: str, type_name: str) -> Callable[..., None]:
+        """Announce a topic to the bag; return what takes its messages with the info on them."""
         write = self._writer(topic, type_name)
 
         def received(data: bytes, info: Mapping[str, Any]) -> None:
@@ -154,7 +164,7 @@ class QualityLog(QualityNode):
             if topic == EVENTS.name:
                 for note in event_notes(deserialize_message(data, DiagnosticArray)):
                     self._recorder.note(*note)
-        self.create_subscription(message_class(type_name), topic, received, qos, raw=True)
+        return received
 
     def _writer(self, topic: str, type_name: str) -> Callable[[bytes, int, int | None], None]:
         """Announce a topic to the bag; return the function that writes its messages."""
@@ -179,6 +189,8 @@ class QualityLog(QualityNode):
             self._verdict, self._watch.verdict(self._recorder.state, self.now_ns()), tick=True)
 
     def _tell_state(self) -> None:
+        for topic in self._further.values():
+            topic.follow()
         troubles = [trouble for name in tuple(self._wanted)
                     if (trouble := self._find(name)) is not None]
         state = self._recorder.state
@@ -210,12 +222,13 @@ class QualityLog(QualityNode):
             return f'{name} carries {types[0]}, expected {type_name}'
         if len(types) > 1 and not self._wanted[name]:
             return f'{name} carries {" and ".join(types)}: name the type to record'
-        offer = common_offer(
-            info.qos_profile for info in publishers if info.topic_type == type_name)
         try:
-            self._record(name, type_name, stream_qos(FURTHER_HZ, *offer))
+            topic = FurtherTopic(
+                self, name, type_name, self._receiver(name, type_name))
         except (LookupError, RecordingError) as error:
             return f'{name} is not recorded: {error}'
+        topic.follow()
+        self._further[name] = topic
         return None
 
     def close(self) -> None:
@@ -224,6 +237,43 @@ class QualityLog(QualityNode):
             self.get_logger().error(
                 f'the disk has not answered for {CLOSE_S:g} s: the bag is not finished; what had '
                 'reached the disk is kept')
+
+
+class FurtherTopic:
+    """
+    A subscription that asks for no more than each publisher of the topic offers.
+
+    It asks for less, by another one, where a publisher comes later that offers less and would
+    not be heard. What was latched is kept by that time. It never asks for more again: what is
+    latched would come a second time.
+    """
+
+    def __init__(self, node: Node, name: str, type_name: str,
+                 received: Callable[..., None]) -> None:
+        """Prepare for `follow`; raises LookupError where the type is not installed."""
+        self._class = message_class(type_name)
+        self._node = node
+        self._name = name
+        self._type = type_name
+        self._received = received
+        self._asked = Offer(True, True)
+        self._subscription: Subscription | None = None
+
+    def follow(self) -> None:
+        """Subscribe, or again where there is a publisher that offers less."""
+        offer = common_offer(
+            info.qos_profile for info in self._node.get_publishers_info_by_topic(self._name)
+            if info.topic_type == self._type)
+        asked = Offer(self._asked.reliable and offer.reliable,
+                      self._asked.latched and offer.latched)
+        if self._subscription is not None:
+            if asked == self._asked:
+                return
+            self._node.destroy_subscription(self._subscription)
+        self._asked = asked
+        self._subscription = self._node.create_subscription(
+            self._class, self._name, self._received, stream_qos(FURTHER_HZ, *asked), raw=True,
+            event_callbacks=NO_EVENTS)
 
 
 def offered_qos(profile: QoSProfile) -> dict[str, Any]:

@@ -4,12 +4,13 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 import gc
 from pathlib import Path
 import signal
 import sys
 import threading
-from typing import Callable, Iterable, Iterator, Sequence
+from typing import Any, Callable, Iterable, Iterator, Sequence
 
 import rclpy
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
@@ -47,7 +48,8 @@ def run_nodes(make_nodes: Iterable[Callable[[], Node]],
     """
     Spin nodes in one executor until interrupted or one is done, and return the exit status.
 
-    It is 0, however early SIGINT or SIGTERM comes, and 2 where the user's input was refused.
+    It is 0, however early SIGINT or SIGTERM comes, and 2 where the user's input was refused,
+    be it only at the end, such as a file whose folder is gone.
 
     A node may have a ``close()`` for last words such as a final message or a closed file: it
     runs while the middleware is still up, which is why the signals are handled here. The node
@@ -69,6 +71,7 @@ def run_nodes(make_nodes: Iterable[Callable[[], Node]],
         # An error of rcl: its first line says which file or argument is wrong.
         print(str(error).splitlines()[0], file=sys.stderr)
         return BAD_INPUT
+    status = 0
     nodes: list[Node] = []
     executor = SingleThreadedExecutor()
     try:
@@ -83,18 +86,12 @@ def run_nodes(make_nodes: Iterable[Callable[[], Node]],
             executor.spin_once(timeout_sec=LONGEST_WAIT_S)
     except ConfigurationError as error:
         print(refusal(error, sources), file=sys.stderr)
-        return BAD_INPUT
+        status = BAD_INPUT
     except (NodeDone, ExternalShutdownException):
         pass
     finally:
-        for node in reversed(nodes):
-            if hasattr(node, 'close'):
-                node.close()
-            executor.remove_node(node)
-            node.destroy_node()
-        executor.shutdown(timeout_sec=1.0)
-        rclpy.try_shutdown()
-    return 0
+        closed = _end(nodes, executor)
+    return status or closed
 
 
 def _stop_on_signals() -> threading.Event:
@@ -103,6 +100,33 @@ def _stop_on_signals() -> threading.Event:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
     return stop
+
+
+def _end(nodes: Iterable[Node], executor: SingleThreadedExecutor) -> int:
+    """
+    Close and destroy the nodes, the one made last first, each whatever befalls the others.
+
+    Returns 2 where one of them could not do what was asked of it, else 0.
+    """
+    status = 0
+
+    def close(node: Any) -> None:
+        nonlocal status
+        try:
+            node.close()
+        except (ConfigurationError, OSError) as error:
+            name = '' if isinstance(error, ConfigurationError) else f'{node.get_name()}: '
+            print(f'{name}{error}', file=sys.stderr)
+            status = BAD_INPUT
+    with ExitStack() as ends:
+        ends.callback(rclpy.try_shutdown)
+        ends.callback(executor.shutdown, timeout_sec=1.0)
+        for node in nodes:
+            ends.callback(node.destroy_node)
+            ends.callback(executor.remove_node, node)
+            if hasattr(node, 'close'):
+                ends.callback(close, node)
+    return status
 
 
 def _made(make_nodes: Iterable[Callable[[], Node]], stop: threading.Event) -> Iterator[Node]:

@@ -12,7 +12,6 @@ from typing import Any
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseWithCovarianceStamped
 from rclpy.client import Client
-from rclpy.clock import Clock, ClockType
 from robot_mapping_qa.configuration.problems import shown
 from robot_mapping_qa.messages.outputs import DIAGNOSTIC_PREFIX
 from robot_mapping_qa.messages.serialized import MalformedMessage, read_pose_with_covariance
@@ -58,13 +57,12 @@ class SitePage(QualityNode):
         """Open the port; raises `ConfigurationError`."""
         super().__init__('site_page', PARAMETERS)
         self._state = SiteState(self.get_namespace().strip('/'))
-        # By a clock that nobody sets: the page goes on while simulated time stands still.
-        steady = Clock(clock_type=ClockType.STEADY_TIME)
         self._subscribe()
         self._hold: Client = self.create_client(SetBool, HOLD_SERVICE)
         self._server, self._thread = self._serve()
-        self.create_timer(SEND_S, self._send, clock=steady)
-        self.create_timer(TELL_S, self._tell, clock=steady)
+        # The page goes on while simulated time stands still.
+        self.create_timer(SEND_S, self._send, clock=self.steady_clock)
+        self.create_timer(TELL_S, self._tell, clock=self.steady_clock)
 
     def _subscribe(self) -> None:
         state, steady_ns = self._state, time.monotonic_ns

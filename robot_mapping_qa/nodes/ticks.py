@@ -25,7 +25,8 @@ def on_every_tick(node: Node, now_ns: Callable[[], int], callback: Callable[[], 
 
     A condition that ends by the lapse of time is seen to end at a tick. Were each process to
     tick at instants of its own, a live run and the assessment of its bag would differ by up to
-    two periods.
+    two periods. The timer runs by a clock of its own, such as one that nobody sets: where
+    ``now_ns`` jumps, the ticks find its multiples again.
     """
     def tick() -> None:
         late_ns = after_tick_ns(now_ns() - phase_ns)

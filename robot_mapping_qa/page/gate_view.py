@@ -23,8 +23,8 @@ class GateView:
     """
     The gate as heard on its topics; ages are measured by a clock that nobody sets.
 
-    Open needs three things: the leave to capture within its deadline, a status that agrees, and
-    no second gate.
+    Open needs three things: the permission to capture within its deadline, a status that agrees,
+    and no second gate.
     """
 
     def __init__(self) -> None:
