@@ -17,6 +17,8 @@ NEAR = 0.25
 """Delays are near each other within this share of a period."""
 SAME = 0.25
 """Smallest delays are the same within this share of what they wander by themselves."""
+AVERAGED = 12
+"""The middle of so many stamps is known twice as well as one."""
 SHARP = 4.0
 """A fall by so many times what the lowest delays lie apart is none by chance."""
 LEAST_SHARE = 0.6
@@ -113,3 +115,13 @@ def _steady(delays: list[int], near: float) -> bool:
         return False
     ordered = sorted(delays)
     return ordered[2 if len(delays) >= FEW else -2] - ordered[0] < near
+
+
+def off_old_grid(own: list[Message], ordinary: Ordinary, reference: int) -> tuple[float, float]:
+    """Return how far the middle stamp is off the grid of ``reference``, and may be by it, ns."""
+    first = own[0][0]
+    offs = sorted(ordinary.off_grid(stamp - first) for stamp, _ in own)
+    allowed = ordinary.grid_room(first - reference)
+    if len(own) >= AVERAGED:
+        allowed *= 0.5
+    return ordinary.off_grid(offs[len(own) // 2] + first - reference), allowed

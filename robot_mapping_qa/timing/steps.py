@@ -18,7 +18,8 @@ from math import isnan
 from operator import itemgetter
 from typing import Sequence
 
-from robot_mapping_qa.timing.held_back import delay_moves, own_messages, usual_delay
+from robot_mapping_qa.timing.held_back import (
+    delay_moves, Move, off_old_grid, own_messages, usual_delay)
 from robot_mapping_qa.timing.level_shift import find_shift
 from robot_mapping_qa.timing.ordinary import LEARNED, Message, Ordinary, RECENT_NS
 from robot_mapping_qa.timing.whole_periods import stepped_back, stepped_forward
@@ -39,8 +40,6 @@ UNLIKELY, ODDS = 1e-3, 10.0
 """Chance below which an explanation is dropped; at the last look a step must be so many times
 likelier than ordinary delays."""
 LOOK_BACK_NS = 2_500_000_000
-AVERAGED = 12
-"""The middle of so many stamps is known twice as well as one."""
 LAST = 16
 """Messages just before those held back that these are compared with."""
 AFTER_GAP, AFTER_GAP_NS = 5, 700_000_000
@@ -209,65 +208,82 @@ class StepDetector:
     # -- messages held back -----------------------------------------------------------------
 
     def _examine(self) -> Settled:
-        """Look what the messages held back have in common."""
+        """
+        Look what the messages held back have in common.
+
+        A step is told by stamps that lie on another grid, or on the same one a number of periods
+        off, if it explains the delays better than their ordinary spread does.
+        """
         waiting, ordinary = self._waiting, self._ordinary
-        period = ordinary.period_ns
         last = list(self._history)[-LAST:]
         reference = self._reference()
-        first_stamp, first_receive = waiting[0]
-        stamp, receive = waiting[-1]
-        excess = receive - stamp - ordinary.floor_ns
-        if abs(ordinary.off_grid(stamp - reference)) <= ordinary.grid_room(stamp - reference) \
-                and ordinary.low_ns <= receive - stamp <= usual_delay(last, ordinary) \
-                and (stamp > first_stamp or excess < 0.5 * period):
-            # Back on the old grid with an ordinary delay: those before were late, lost or odd.
+        if self._is_back_on_grid(last, reference):
+            # Those before were late, lost or odd.
             return self._release()
-        count = len(waiting)
-        if count > 3 and min(r - s for s, r in waiting[1:]) \
-                > first_receive - first_stamp + max(period, ordinary.room_ns):
-            # The first was only a late or reordered one, just before.
+        if self._first_was_late():
             return Settled([self._let_first_go()])
-        waited = receive - first_receive
+        waited = waiting[-1][1] - waiting[0][1]
         own = waiting if ordinary.irregular else own_messages(waiting, ordinary, reference)
-        count = len(own)
         if not own:
             return self._give_up(waited)
         recent = self._recent(0)
         moves, steady = delay_moves(recent if len(recent) > LAST else last, own, ordinary)
         moved = moves[0].moved
-        stretched = waited >= STRETCH_NS or count >= STRETCH_MESSAGES
-        ready = stretched and count > max(2, 1.5 * ordinary.drought)
+        stretched = waited >= STRETCH_NS or len(own) >= STRETCH_MESSAGES
+        ready = stretched and len(own) > max(2, 1.5 * ordinary.drought)
         if ordinary.irregular:
             return self._judge_irregular(moved) if ready else _NOTHING_YET
-        first_stamp = own[0][0]
-        offs = sorted(ordinary.off_grid(s - first_stamp) for s, _ in own)
-        sudden = count == 2 and waited >= 0.5 * STRETCH_NS \
-            and ordinary.scatter_ns < 0.02 * period and not ordinary.drought
-        ready_to_step = ready or steady and stretched and count > 2
+        ready_to_step = ready or steady and stretched and len(own) > 2
+        sudden = len(own) == 2 and waited >= 0.5 * STRETCH_NS \
+            and ordinary.scatter_ns < 0.02 * ordinary.period_ns and not ordinary.drought
         if not (ready_to_step or sudden):
             return _NOTHING_YET
-        shift = ordinary.off_grid(offs[count // 2] + first_stamp - reference)
-        allowed = ordinary.grid_room(first_stamp - reference)
-        if count >= AVERAGED:
-            allowed *= 0.5
+        shift, allowed = off_old_grid(own, ordinary, reference)
         if abs(shift) > allowed:
-            size, move = min(
-                ((shift + round((-move.moved - shift) / period) * period, move)
-                 for move in moves), key=lambda found: (
-                     round(abs(found[0] + found[1].moved) / ordinary.room_ns),
-                     found[1].chance(0.0, ordinary)))
-            unmoved, fitting = (move.chance(raised, ordinary) for raised in (0.0, size))
-            certain = unmoved < UNLIKELY and (ready_to_step or abs(size) > 10.0 * allowed)
-            last_look = waited >= self._longest_wait_ns and fitting > ODDS * unmoved
-            if abs(size) >= self._smallest_ns and fitting > max(unmoved, UNLIKELY) \
-                    and (certain or last_look):
-                return self._stepped(round(size), strays=[m for m in waiting if m not in own])
+            size = self._step_off_grid(shift, allowed, moves, ready_to_step)
+            if size is not None:
+                return self._stepped(size, strays=[m for m in waiting if m not in own])
         elif ready and (onset := self._by_whole_periods(moved)) is not None:
-            periods = round((-moved - shift) / period)
-            return self._stepped(round(shift + periods * period), onset)
+            periods = round((-moved - shift) / ordinary.period_ns)
+            return self._stepped(round(shift + periods * ordinary.period_ns), onset)
         elif ready and moved < -max(2.0 * self._smallest_ns, ordinary.room_ns):
             return self._release(delay_fell=True)
         return self._give_up(waited)
+
+    def _is_back_on_grid(self, last: list[Message], reference: int) -> bool:
+        """Return whether the newest message is on the old grid with an ordinary delay."""
+        ordinary = self._ordinary
+        stamp, receive = self._waiting[-1]
+        delay, from_grid = receive - stamp, stamp - reference
+        return (abs(ordinary.off_grid(from_grid)) <= ordinary.grid_room(from_grid)
+                and ordinary.low_ns <= delay <= usual_delay(last, ordinary)
+                and (stamp > self._waiting[0][0]
+                     or delay - ordinary.floor_ns < 0.5 * ordinary.period_ns))
+
+    def _first_was_late(self) -> bool:
+        """Return whether the first was only late or reordered, just before the others."""
+        (stamp, receive), *others = self._waiting
+        room = max(self._ordinary.period_ns, self._ordinary.room_ns)
+        return len(others) > 2 and min(r - s for s, r in others) > receive - stamp + room
+
+    def _step_off_grid(self, shift: float, allowed: float, moves: list[Move],
+                       ready: bool) -> int | None:
+        """
+        Return the size, ns, of a step whose part within a period is ``shift``, None for none.
+
+        The delays tell how many periods belong to it, and whether it explains them.
+        """
+        ordinary, period = self._ordinary, self._ordinary.period_ns
+        size, move = min(
+            ((shift + round((-move.moved - shift) / period) * period, move) for move in moves),
+            key=lambda found: (round(abs(found[0] + found[1].moved) / ordinary.room_ns),
+                               found[1].chance(0.0, ordinary)))
+        unmoved, stepped = (move.chance(raised, ordinary) for raised in (0.0, size))
+        certain = unmoved < UNLIKELY and (ready or abs(size) > 10.0 * allowed)
+        last_look = self._waiting[-1][1] - self._waiting[0][1] >= self._longest_wait_ns \
+            and stepped > ODDS * unmoved
+        is_step = stepped > max(unmoved, UNLIKELY) and (certain or last_look)
+        return round(size) if is_step and abs(size) >= self._smallest_ns else None
 
     def _judge_irregular(self, moved_ns: int) -> Settled:
         """Judge by the one interval at the change: stamps jumped there, or arrivals did."""
