@@ -111,11 +111,12 @@ class DegradationEstimate:
             self._started_ns = now_ns
         self._since_start.start(covariance)
         self._start_of_late(covariance)
-        self._blind_stretch = None
         self._place(position_m, quaternion)
         self._direction = self._rotation[:, 0]
 
     def _start_of_late(self, covariance: np.ndarray) -> None:
+        # It would bring back the errors from before.
+        self._blind_stretch = None
         self._has_lost = False
         self._lost.start(np.zeros((6, 6)))
         if self._of_late is not None:
@@ -180,7 +181,6 @@ class DegradationEstimate:
         Whether the jump was a failure or a correction is not known: it is added to the error
         since the start. Pictures agree with each other from here on.
         """
-        self._blind_stretch = None
         if jump is not None:
             self._since_start.add(np.outer(jump, jump))
         limits = self.limits
@@ -195,7 +195,6 @@ class DegradationEstimate:
             [limits.closure_sigma_m ** 2] * 3 + [limits.closure_sigma_rad ** 2] * 3)
         self._since_start.start(covariance)
         self._start_of_late(covariance)
-        self._blind_stretch = None
 
     def add(self, covariance: np.ndarray) -> None:
         """Add an independent error (6, 6) in ROS order to the one since the start."""
