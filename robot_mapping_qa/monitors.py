@@ -28,7 +28,7 @@ def make_timing_monitor(configuration: Configuration) -> TimingMonitor:
         [StreamSpec(name=stream.name, topic=stream.watched_topic, role=stream.role,
                     rate_hz=stream.rate_hz, required=stream.required,
                     delay_limit_s=stream.delay_limit_s, silence_s=stream.silence_s,
-                    useful=stream.useful)
+                    useful=stream.useful, clock_sigma_s=stream.clock_sigma_s)
          for stream in configuration.streams], configuration.timing)
 
 

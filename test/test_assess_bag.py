@@ -102,6 +102,20 @@ def test_captures_carry_the_pose_at_their_stamp(healthy_output):
         assert float(capture['x']) == pytest.approx(0.5 * moved_s, abs=0.002)
 
 
+def test_a_clock_that_may_be_off_costs_where_the_robot_moves(configuration, healthy_bag):
+    """50 ms at 0.5 m/s are 25 mm, 49 mm with 95 %: over the limit together with the pose."""
+    unit, camera = configuration.streams
+    unsure = replace(configuration, streams=(unit, replace(camera, clock_sigma_s=0.05)))
+    assessment, _, _ = judge(healthy_bag, unsure)
+    captures = assessment.captures
+    standing, driving = ([capture for capture in captures if from_s * S <= capture.stamp_ns
+                          - START_NS < to_s * S] for from_s, to_s in ((3.0, 7.9), (10.0, 24.0)))
+    assert {capture.verdict for capture in standing} == {'trusted'}
+    assert {capture.verdict for capture in driving} == {'held'}
+    assert all(capture.time_error_s == pytest.approx(0.05, abs=1e-3) for capture in driving)
+    assert all(0.05 < capture.point_error_m < 0.06 for capture in driving)
+
+
 def test_summary_has_the_keys_that_are_promised(healthy_output):
     summary = json.loads((healthy_output / 'summary.json').read_text())
     assert list(summary) == ['schema', 'bag', 'streams', 'motion_offset', 'sets', 'pose', 'gate',

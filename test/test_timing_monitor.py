@@ -9,7 +9,7 @@ import pytest
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
 from robot_mapping_qa.timing.monitor import TimingMonitor
 from robot_mapping_qa.verdicts import Severity
-from timing_streams import seconds, stream, watch_together
+from timing_streams import seconds, START_NS, stream, watch_together
 
 ROLES = {'unit_odometry': 'pose'}
 
@@ -122,6 +122,35 @@ def test_time_error_is_that_against_the_unit():
             figures['front_camera/time_error_sigma_s']) == pytest.approx((error_s, sigma_s))
     assert figures['unit_odometry/time_error_sigma_s'] == 0.0
     assert verdicts[-1].conditions == ()
+
+
+@pytest.mark.parametrize('camera_s, unit_s, expected_s', [
+    (0.030, 0.0, 0.012), (0.0, 0.020, -0.014), (0.030, 0.020, -0.002), (-0.2, -0.1, 0.0)])
+def test_stamps_from_the_future_are_a_time_error(camera_s, unit_s, expected_s):
+    """What they lie ahead is clock whatever the delay; what they lie behind may be delay."""
+    streams = robot(20.0, camera={'offset_s': camera_s}, unit={'offset_s': unit_s})
+    monitor, _, verdicts = watch_together(streams, 20.0, ROLES)
+    figures, now_ns = verdicts[-1].figures, verdicts[-1].stamp_ns
+    assert figures['front_camera/time_error_s'] == pytest.approx(expected_s, abs=1e-3)
+    assert figures['unit_odometry/time_error_s'] == 0.0
+    assert abs(monitor.time_error('front_camera', now_ns)[0]) < 1e-3
+
+
+def test_what_is_told_of_the_constant_offset_of_a_clock_is_part_of_its_sigma():
+    figures = {}
+    for sigma_s in (0.0, 0.004):
+        monitor = TimingMonitor([
+            StreamSpec('unit', '/unit', role='pose'),
+            StreamSpec('camera', '/camera', clock_sigma_s=sigma_s)], TimingLimits())
+        for index in range(200):
+            now_ns = START_NS + index * 50_000_000
+            for name in ('unit', 'camera'):
+                monitor.add(name, now_ns - 10_000_000 - 1000 * (index * index % 7), now_ns)
+            monitor.tick(now_ns)
+        figures[sigma_s] = monitor.verdict(now_ns).figures
+    without, told = (figures[sigma_s]['camera/time_error_sigma_s'] for sigma_s in (0.0, 0.004))
+    assert told == pytest.approx(np.hypot(without, 0.004))
+    assert figures[0.004]['unit/time_error_sigma_s'] == 0.0
 
 
 @pytest.mark.parametrize('required, useful, severity', [

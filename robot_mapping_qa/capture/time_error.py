@@ -12,9 +12,11 @@ from robot_mapping_qa.verdicts import Verdict
 
 class TimeError(NamedTuple):
     """
-    Movement of a stream's clock against the unit's since both settled, seconds.
+    How far a stream's stamps are off the unit's, seconds.
 
-    ``moved_s`` is known, with the standard deviation ``sigma_s``.
+    ``moved_s`` is known: the clock's movement since both settled, and what its stamps lay ahead
+    of the host more than the unit's. ``sigma_s`` is the standard deviation of that and of a
+    constant offset, as configured.
     """
 
     moved_s: float

@@ -42,7 +42,8 @@ class Stream:
     One watched topic; see `configuration.validation.STREAM_KEYS` for every key's meaning.
 
     ``mount_xyz_m`` and ``mount_rpy_rad`` place the sensor in the unit's frame (REP 103), with
-    standard deviations ``mount_sigma_m`` and ``mount_sigma_rad`` per axis.
+    standard deviations ``mount_sigma_m`` and ``mount_sigma_rad`` per axis. ``clock_sigma_s`` is
+    that of the constant offset of a camera's clock against the unit's.
     """
 
     name: str
@@ -61,6 +62,7 @@ class Stream:
     mount_rpy_rad: tuple[float, float, float] = (0.0, 0.0, 0.0)
     mount_sigma_m: float = 0.0
     mount_sigma_rad: float = 0.0
+    clock_sigma_s: float = 0.0
     time_server: str | None = None
 
     @property

@@ -156,6 +156,9 @@ STREAM_KEYS: Mapping[str, _Key] = {
         Range(0.0, 10.0, 'm'), 'Standard deviation of its place, per axis.'),
     'mount_sigma_rad': _number_key(
         Range(0.0, math.pi, 'rad'), 'Standard deviation of its rotation, per axis.'),
+    'clock_sigma_s': _number_key(
+        Range(0.0, 1.0, 's'), 'Standard deviation of the constant offset of its stamps against '
+                              'those of the unit; for the role capture only.'),
     'time_server': _Key(_server, "The unit's NTP server, host:port; pose stream only."),
 }
 
@@ -345,6 +348,9 @@ def _check_together(streams: list[Stream], report: _Report) -> None:
         if stream.time_server is not None and stream.role != 'pose':
             report.problems.append(
                 f'{stream.name}.time_server: only the pose stream (the unit) may have one')
+        if stream.clock_sigma_s and stream.role != 'capture':
+            report.problems.append(
+                f'{stream.name}.clock_sigma_s: only a capture stream may have one')
         other = taken.setdefault(stream.watched_topic, stream.name)
         if other != stream.name:
             report.problems.append(

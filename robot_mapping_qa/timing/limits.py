@@ -19,7 +19,8 @@ class StreamSpec:
     the role 'pose', and the others' clocks are compared with its clock. ``rate_hz`` is a first
     idea of the rate, None where it must be learned. A condition of a stream that is neither
     ``required`` nor ``useful`` is only a notice. ``delay_limit_s`` and ``silence_s`` stand in for
-    the limits of `TimingLimits` where given.
+    the limits of `TimingLimits` where given. ``clock_sigma_s`` is the standard deviation of the
+    constant offset that its clock may have against the pose stream's.
     """
 
     name: str
@@ -30,6 +31,7 @@ class StreamSpec:
     delay_limit_s: float | None = None
     silence_s: float | None = None
     useful: bool = False
+    clock_sigma_s: float = 0.0
 
     @property
     def severity(self) -> Severity:

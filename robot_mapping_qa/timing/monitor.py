@@ -78,15 +78,18 @@ class TimingMonitor:
         pose = self._pose.spec.name if self._pose is not None else None
         pose_sigma_s = movements[pose][1] if pose in movements else 0.0
         pose_s = 0.0 if pose is None else moved.get(pose, 0.0)
+        pose_lead_s = 0.0 if self._pose is None else self._pose.lead_s
         found: list[Condition] = []
         figures: dict[str, float | None] = {}
         for name, stream in self.streams.items():
             conditions = stream.conditions(now_ns)
             known = name in moved and (pose is None or pose in moved)
             relative_s = moved[name] - pose_s if known else None
-            figures[f'{name}/time_error_s'] = relative_s
+            figures[f'{name}/time_error_s'] = None if relative_s is None else (
+                relative_s + stream.lead_s - pose_lead_s)
             figures[f'{name}/time_error_sigma_s'] = None if not known else (
-                0.0 if name == pose else hypot(movements[name][1], pose_sigma_s))
+                0.0 if name == pose else
+                hypot(movements[name][1], pose_sigma_s, stream.spec.clock_sigma_s))
             if name == pose:
                 # Where another clock stood still, it is the pose stream that moved.
                 off_s = pose_s if any(abs(other) <= limit_s for other in moved.values()) else 0.0

@@ -217,6 +217,11 @@ class StreamTiming:
         """Return how far the clock has moved since the stream settled, and the sigma, seconds."""
         return self._clock.moved(now_ns)
 
+    @property
+    def lead_s(self) -> float:
+        """How far its stamps lay ahead of the host when it settled: no delay explains that."""
+        return self._clock.lead_s
+
     def delay_shift(self, now_ns: int) -> tuple[float, float] | None:
         """Return `StreamClock.delay_shift`; not to be believed while `uncertain`."""
         return self._clock.delay_shift(now_ns, self._recent_delay_s)

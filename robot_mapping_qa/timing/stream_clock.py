@@ -57,6 +57,7 @@ class StreamClock:
         # The movement up to a time, which later lines do not reach back to, and its sigma.
         self._counted_ns: int | None = None
         self._moved_s = self._moved_sigma_s = 0.0
+        self.lead_s = 0.0
         # By how much the host's clock has jumped, and the level before it first did.
         self.host_s = 0.0
         self._before_host: LevelBefore | None = None
@@ -177,6 +178,8 @@ class StreamClock:
         """Make the present offset the one that `moved` counts from."""
         self._counted_ns = now_ns
         self._moved_s = self._moved_sigma_s = 0.0
+        offset = self.offset(now_ns)
+        self.lead_s = 0.0 if offset is None else max(0.0, offset[0])
         self._forget_calm()
 
     def offset(self, now_ns: int) -> tuple[float, float] | None:
