@@ -35,8 +35,7 @@ def make_timing_monitor(configuration: Configuration) -> TimingMonitor:
 def make_pose_monitor(configuration: Configuration) -> PoseMonitor:
     """Return a monitor of the unit's pose, looking where the inspection cameras look."""
     stream = configuration.pose_stream
-    sights = [Sight(view.line_of_sight_m, view.camera_m)
-              for view in capture_views(configuration).values()]
+    sights = [view.sight for view in capture_views(configuration).values()]
     trust = MotionTrust(configuration.trust, {
         source.name: SecondSource(
             configuration.trust, tuple(_turn(source).as_quat().tolist()), source.mount_xyz_m,

@@ -6,6 +6,8 @@ from __future__ import annotations
 
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.configuration import Configuration, Stream
+from robot_mapping_qa.pose.quaternion import vector
+from robot_mapping_qa.pose.working_distance import Sight
 from scipy.spatial.transform import Rotation
 
 
@@ -18,6 +20,5 @@ def capture_views(configuration: Configuration) -> dict[str, View]:
 def _view(stream: Stream, distance_m: float) -> View:
     # Fixed-axis roll, pitch, yaw (REP 103); a camera's body frame looks along its x axis.
     turn = Rotation.from_euler('xyz', stream.mount_rpy_rad)
-    sight_m = turn.apply((distance_m, 0.0, 0.0)).tolist()
-    lever_m = [place + way for place, way in zip(stream.mount_xyz_m, sight_m)]
-    return View(tuple(lever_m), stream.mount_sigma_m, stream.mount_sigma_rad, tuple(sight_m))
+    sight = Sight(vector(turn.apply((1.0, 0.0, 0.0)).tolist()), stream.mount_xyz_m)
+    return View(sight, distance_m, stream.mount_sigma_m, stream.mount_sigma_rad)

@@ -17,6 +17,7 @@ from robot_mapping_qa.messages.factory import RosbagsFactory
 from robot_mapping_qa.messages.hold_values import course_values, hold_from_values, hold_values
 from robot_mapping_qa.messages.outputs import BLUE, gate_status, GREEN, lamp, RED, YELLOW
 from robot_mapping_qa.pose.point_motion import motion_figures
+from robot_mapping_qa.pose.working_distance import Sight
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
 from rosbags.typesys import get_typestore, Stores
 from scipy.stats import chi2
@@ -612,7 +613,7 @@ def test_clock_and_mounting_of_the_camera_count_for_the_limit():
     """
     robot = Robot()
     robot.gate = Gate(LIMITS, 0.05, 0, 'unit',
-                      {'camera': View((3.0, 0.0, 0.0), mount_sigma_rad=0.005)})
+                      {'camera': View(Sight(), 3.0, mount_sigma_rad=0.005)})
     robot.point_error_m = 0.020
     robot.pose_figures = {'speed_mps': 1.0, 'turn_rate_radps': 0.5}
     last = robot.run(3.0)[-1]
@@ -632,13 +633,13 @@ def test_clock_and_mounting_of_the_camera_count_for_the_limit():
         np.linalg.norm([0.02, mount_m, 0.0294]), rel=1e-3)
 
 
-@pytest.mark.parametrize('lever_m, speed_mps', [
-    ((3.0, 0.0, 0.0), np.hypot(1.0, 1.5)), ((0.0, 3.0, 0.0), 0.5), ((0.0, -3.0, 0.0), 2.5),
-    ((0.0, 0.0, 3.0), 1.0)])
-def test_clock_moves_the_point_by_its_velocity_where_the_direction_is_known(lever_m, speed_mps):
+@pytest.mark.parametrize('direction, speed_mps', [
+    ((1.0, 0.0, 0.0), np.hypot(1.0, 1.5)), ((0.0, 1.0, 0.0), 0.5), ((0.0, -1.0, 0.0), 2.5),
+    ((0.0, 0.0, 1.0), 1.0)])
+def test_clock_moves_the_point_by_its_velocity_where_the_direction_is_known(direction, speed_mps):
     """Worked by hand: 1 m/s ahead and 0.5 rad/s to the left, so (1 - 0.5 y, 0.5 x, 0) m/s."""
     robot = Robot()
-    robot.gate = Gate(LIMITS, 0.05, 0, 'unit', {'camera': View(lever_m)})
+    robot.gate = Gate(LIMITS, 0.05, 0, 'unit', {'camera': View(Sight(direction), 3.0)})
     robot.pose_figures = motion_figures((1.0, 0.0, 0.0), (0.0, 0.0, 0.5))
     robot.time_error_s = 0.006
     last = robot.run(1.0)[-1]

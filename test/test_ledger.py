@@ -11,6 +11,7 @@ from robot_mapping_qa.capture.ledger import Capture, Ledger
 from robot_mapping_qa.capture.redo import redo_places
 from robot_mapping_qa.capture.time_error import TimeError
 from robot_mapping_qa.capture.view import View
+from robot_mapping_qa.pose.working_distance import Sight
 from robot_mapping_qa.records import Odometry
 from scipy.spatial.transform import Rotation, Slerp
 from scipy.stats import chi2
@@ -31,8 +32,8 @@ def pose(stamp_ns, position=(0.0, 0.0, 0.0), rotation=None, covariance=None, lin
         None if linear is None else np.array(angular or (0.0, 0.0, 0.0), dtype=float), None)
 
 
-def ledger(lever_m=(3.0, 0.0, 0.0), longest_gap_s=0.35, **view):
-    return Ledger(LIMIT_M, {'camera': View(lever_m, **view)}, longest_gap_s)
+def ledger(direction=(1.0, 0.0, 0.0), distance_m=3.0, **mount):
+    return Ledger(LIMIT_M, {'camera': View(Sight(direction), distance_m, **mount)}, 0.35)
 
 
 def one_capture(book, stamp_ns=50 * MS, receive_ns=None, time_error=NO_ERROR, holds=()):
@@ -129,7 +130,7 @@ def test_point_error_adds_pose_time_and_mounting():
 def test_lever_turns_with_the_unit():
     """A side-looking camera on a unit turned by 90 degrees looks along -x: roll error counts."""
     covariance = np.diag([0.0, 0.0, 0.0, 0.0, 0.01 ** 2, 0.0])
-    book = ledger(lever_m=(0.0, 2.0, 0.0))
+    book = ledger((0.0, 1.0, 0.0), 2.0)
     for stamp_ns in (0, 100 * MS):
         book.add_pose(pose(stamp_ns, rotation=Rotation.from_euler('z', 90, degrees=True),
                            covariance=covariance), 0.0, True)

@@ -22,11 +22,12 @@ from robot_mapping_qa.capture.moments import HEALTHY_AGAIN
 from robot_mapping_qa.capture.time_error import TimeError
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.messages.hold_values import course_values, hold_from_values, hold_values
+from robot_mapping_qa.pose.working_distance import Sight
 from robot_mapping_qa.records import Odometry
 
 MS = 1_000_000
 S = 1_000_000_000
-VIEWS = {'camera': View((3.0, 0.0, 0.0), 0.002, 0.001)}
+VIEWS = {'camera': View(Sight(), 3.0, 0.002, 0.001)}
 
 
 def pose(stamp_ns):

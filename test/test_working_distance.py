@@ -18,6 +18,7 @@ from robot_mapping_qa.monitors import make_pose_monitor
 from robot_mapping_qa.pose.working_distance import Sight, WorkingDistance
 from robot_mapping_qa.records import Odometry, Range
 from robot_mapping_qa.verdicts import Severity, Verdict
+from robot_mapping_qa.views import capture_views
 from rosbags.typesys import get_typestore, Stores
 from scipy.stats import chi2
 
@@ -130,6 +131,22 @@ def configuration(tmp_path):
     return load_configuration(file)
 
 
+@pytest.mark.parametrize('rpy_rad, way_m', [
+    ('[0.0, 0.0, 0.0]', (1.0, 0.0, 0.0)), ('[0.7, 0.0, 1.5707963267948966]', (0.0, 1.0, 0.0)),
+    ('[0.0, -1.5707963267948966, 0.7]', (0.0, 0.0, 1.0))])
+def test_camera_looks_from_its_place_along_its_x_axis(tmp_path, rpy_rad, way_m):
+    """Worked by hand, as REP 103 has it: yaw to the left, negative pitch upwards."""
+    file = tmp_path / 'streams.yaml'
+    file.write_text(STREAMS.replace('[unit, range', '[unit, camera, range').replace(
+        '    range_finder:', '    camera: {topic: /camera, type: sensor_msgs/msg/Image, role: '
+        f'capture, mount_xyz_m: [0.2, -0.1, 0.4], mount_rpy_rad: {rpy_rad}}}\n    range_finder:'))
+    view = capture_views(load_configuration(file))['camera']
+    for distance_m, seen in ((3.0, view), (5.0, view.at(5.0))):
+        line_m = distance_m * np.array(way_m)
+        assert seen.line_of_sight_m == pytest.approx(line_m, abs=1e-12)
+        assert seen.lever_m == pytest.approx(line_m + [0.2, -0.1, 0.4], abs=1e-12)
+
+
 def pose(stamp_ns, x_m=0.0):
     covariance = np.diag([1e-12] * 4 + [SIGMA_RAD ** 2 * (1.0 + 1e-12 * stamp_ns)] * 2)
     return Odometry(stamp_ns, 'map', 'unit', np.array([x_m, 0.0, 0.0]),
@@ -157,7 +174,7 @@ def test_point_error_follows_the_reading_and_is_unknown_without(configuration):
 
 def test_gate_adds_clock_and_mounting_at_the_measured_distance():
     """At 6 m a camera's rotation of 3 mrad is 18 mm on two axes, at the 3 m configured half."""
-    gate = Gate(GateLimits(), 0.2, 0, 'unit', {'camera': View((3.0, 0.0, 0.0), 0.0, 0.003)})
+    gate = Gate(GateLimits(), 0.2, 0, 'unit', {'camera': View(Sight(), 3.0, 0.0, 0.003)})
     for distance_m in (3.0, 6.0):
         gate.receive(Verdict('pose', 0, (), {
             'point_error_m': 0.0, 'working_distance_m': distance_m, 'turn_rate_radps': 0.5}))
@@ -169,7 +186,7 @@ def test_gate_adds_clock_and_mounting_at_the_measured_distance():
 
 
 def test_ledger_places_each_capture_at_the_distance_of_its_time():
-    book = Ledger(0.05, {'camera': View((3.5, 0.0, 0.0), sight_m=(3.0, 0.0, 0.0))}, 0.35)
+    book = Ledger(0.05, {'camera': View(Sight(camera_m=(0.5, 0.0, 0.0)), 3.0)}, 0.35)
     for number, distance_m in enumerate((2.0, 2.0, None, None, 5.0, 5.0)):
         book.set_distance(distance_m)
         book.add_pose(pose(number * 100 * MS), 0.0, True)

@@ -75,18 +75,17 @@ class CameraMonitor:
         camera can be relied on (1 or 0), None where none is configured, and ``aid_corners``: the
         share of the cells of its newest picture with a corner to track, None where none can.
         """
-        sees = self._motion.aid_sees(now_ns)
+        aids = self._motion.healthy_aids(now_ns)
         conditions = [condition for name in self._cameras
                       for condition in self.conditions(name, now_ns)]
         return Verdict('camera', now_ns, (*conditions, *self._motion.conditions(now_ns)),
                        {**self._motion.figures(now_ns),
-                        'aid_sees': None if sees is None else float(sees),
-                        'aid_corners': self._aid_corners(now_ns)})
+                        'aid_sees': None if aids is None else float(bool(aids)),
+                        'aid_corners': self._corners(aids or (), now_ns)})
 
-    def _aid_corners(self, now_ns: int) -> float | None:
+    def _corners(self, names: Iterable[str], now_ns: int) -> float | None:
         # At once, not only where two samples show too few: they grow fewer as the light fades.
-        shares = [self._cameras[name].figures(now_ns)['texture']
-                  for name in self._motion.healthy_aids(now_ns)]
+        shares = [self._cameras[name].figures(now_ns)['texture'] for name in names]
         return max((1.0 if share is None else share for share in shares), default=None)
 
     def conditions(self, name: str, now_ns: int) -> list[Condition]:

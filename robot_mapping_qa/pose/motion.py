@@ -136,12 +136,10 @@ class MotionMonitor:
             self._is_old = False
         return self._motion
 
-    def aid_sees(self, now_ns: int) -> bool | None:
-        """Return whether any aiding camera can be relied on, None where none is configured."""
-        return bool(self.healthy_aids(now_ns)) if self._cameras else None
-
-    def healthy_aids(self, now_ns: int) -> list[str]:
-        """Return the names of the aiding cameras that can be relied on."""
+    def healthy_aids(self, now_ns: int) -> list[str] | None:
+        """Return the names of the aiding cameras to rely on, None where none is configured."""
+        if not self._cameras:
+            return None
         return [camera.name for camera in self._cameras if camera.problem(now_ns) is None]
 
     def figures(self, now_ns: int) -> dict[str, float | None]:

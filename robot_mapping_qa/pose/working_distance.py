@@ -34,11 +34,14 @@ class Sight:
         if not hypot(*self.direction) > 0.0:
             raise ValueError(f'direction: found {self.direction!r}, expected a direction')
 
+    def way_m(self, distance_m: float) -> Vector:
+        """Return the way from the camera to the point at a distance from it."""
+        factor = distance_m / hypot(*self.direction)
+        return vector(factor * axis for axis in self.direction)
+
     def lever_m(self, distance_m: float) -> Vector:
         """Return the way from the unit to the point at a distance from the camera."""
-        factor = distance_m / hypot(*self.direction)
-        return vector(place + factor * axis
-                      for place, axis in zip(self.camera_m, self.direction))
+        return vector(place + way for place, way in zip(self.camera_m, self.way_m(distance_m)))
 
 
 class WorkingDistance:
