@@ -129,6 +129,12 @@ def test_the_same_file_as_ros_gives_it_to_a_node_is_the_same_configuration(writt
      'roof_lidar.mount_xyz_m: found [0.0, 1.0], expected three numbers in m'),
     ('rate_hz: 10.0', 'rate_hz: 10.0, time_server: "unit.local:123"',
      'roof_lidar.time_server: only the pose stream (the unit) may have one'),
+    ('/roof/points', '~/points',
+     "roof_lidar.topic: found the text '~/points', expected a topic name such as "
+     '/front/image_raw'),
+    ('rate_hz: 10.0', 'rate_hz: 10.0, mount_xyz_m: [0, 0.3, 1]',
+     'roof_lidar.mount_xyz_m: found [0, 0.3, 1], of which ROS 2 cannot take different kinds '
+     'in one list: write 1.0, not 1, beside 2.5'),
     ('rate_hz: 10.0', 'rate_hz: 10.0, clock_sigma_s: 0.005',
      'roof_lidar.clock_sigma_s: only a capture stream may have one'),
     ('rate_hz: 100.0', 'rate_hz: 100.0, time_server: unit.local',

@@ -3,8 +3,10 @@
 """The demo's own judge: it must see a fault that was missed, late, or mistaken."""
 
 import pytest
-from robot_mapping_qa.demo.judging import GateHold, judge_faults, unexplained_holds
+from robot_mapping_qa.demo.judging import (
+    FAULT_MARKS, GateHold, judge_faults, unexplained_holds)
 from robot_mapping_qa.demo.run import fault_table, hold_differences, main
+from robot_mapping_qa.rig.faults import FAULTS
 
 S = 1_000_000_000
 SILENT = {'unit_odometry/silent': 'unit_odometry silent for 0.8 s'}
@@ -55,6 +57,14 @@ def test_other_faults_must_be_found_faster_than_a_silence():
     assert outcome(fault('pose_jump', 10.0, None), hold(10.25, 13.0, reasons)).problem is None
     assert outcome(fault('pose_jump', 10.0, None), hold(10.35, 13.0, reasons)).problem == (
         'the gate closed later than 0.3 s')
+
+
+def test_faults_for_which_the_gate_need_not_close_are_not_judged_but_explain_a_hold():
+    others = [fault(kind) for kind in FAULTS if kind not in FAULT_MARKS]
+    assert {each['kind'] for each in others} == {'loss', 'duplicates', 'reordering'}
+    assert set(FAULT_MARKS) < set(FAULTS)
+    assert judge_faults(others, [START], off_delay_s=2.0) == []
+    assert unexplained_holds(others, [START, hold(10.4, 14.1)], 5 * S, 30 * S) == []
 
 
 def test_a_hold_without_a_fault_is_seen_and_those_at_both_ends_are_not():

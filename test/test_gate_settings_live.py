@@ -131,7 +131,7 @@ def test_settings_change_while_running_and_nonsense_is_refused(site):
             ('gate.off_delay_s', 'long', "found the text 'long', expected a number from 0 to 600"),
             ('gate.off_delay_s', 700, 'found 700, expected a number from 0 to 600'),
             ('gate.of_delay_s', 1.0, 'capture_gate has no such parameter'),
-            ('timing.silence_s', 1.0, 'has no such parameter'),
+            ('timing.silence_s', 1.0, 'is read at the start only'),
             ('working_distance_m', 5.0, 'is read at the start only'),
             ('use_sim_time', True, 'is read at the start only')):
         refused = site.set(name, value)

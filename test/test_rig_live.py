@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 
+from live_site import Site
 import pytest
 
 rclpy = pytest.importorskip('rclpy', reason='needs a ROS installation')
@@ -17,7 +18,12 @@ from nav_msgs.msg import Odometry  # noqa: E402, I100
 from rclpy.executors import SingleThreadedExecutor  # noqa: E402
 from rclpy.qos import QoSProfile, ReliabilityPolicy  # noqa: E402
 from rclpy.serialization import deserialize_message  # noqa: E402
+from robot_mapping_qa.demo.run import CONFIGURATION, DemoError, LiveRun  # noqa: E402
+from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED  # noqa: E402
+from robot_mapping_qa.nodes.qos import GATE_QOS  # noqa: E402
+from robot_mapping_qa.resources import share_file  # noqa: E402
 from sensor_msgs.msg import CameraInfo, Image, Imu, PointCloud2  # noqa: E402
+from std_msgs.msg import Bool  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[1]
 DOMAIN = 100 + os.getpid() % 100
@@ -162,3 +168,16 @@ def test_a_bad_parameter_is_refused_in_one_line_with_status_2(processes, paramet
     _, errors = rig.communicate(timeout=15.0)
     assert rig.returncode == 2
     assert message in errors and len(errors.strip().splitlines()) == 1
+
+
+def test_a_demo_beside_another_gate_is_refused(tmp_path, monkeypatch):
+    site = Site(tmp_path, monkeypatch, DOMAIN)
+    try:
+        node = site.watch(rclpy.create_node('forgotten_gate', context=site.context))
+        node.create_publisher(Bool, CAPTURE_ALLOWED.name, GATE_QOS)
+        demo = LiveRun(tmp_path, 'demo', 1, share_file(CONFIGURATION), print)
+        with pytest.raises(DemoError, match='another gate is running'):
+            demo.run(DOMAIN)
+        assert not list(tmp_path.glob('logs/*'))
+    finally:
+        site.close()

@@ -4,6 +4,7 @@
 
 import asyncio
 import json
+import socket
 
 from aiohttp import ClientSession, ClientTimeout
 from aiohttp.test_utils import TestServer
@@ -181,7 +182,7 @@ def test_who_may_look_may_not_hold_and_is_offered_no_button():
 
 @pytest.mark.parametrize('headers', [
     {'Origin': 'http://elsewhere.example'}, {'Origin': 'null'}, {'Sec-Fetch-Site': 'cross-site'},
-    {'Sec-Fetch-Site': 'same-site'}, {'Origin': 'http://127.0.0.1:1'}])
+    {'Sec-Fetch-Site': 'same-site'}, {'Origin': 'http://127.0.0.1:1'}, {'Origin': 'http://['}])
 def test_the_page_of_another_site_can_neither_hold_nor_listen(headers):
     async def scenario(page):
         assert await page.hold(headers) == 403
@@ -292,6 +293,21 @@ def test_a_feed_keeps_only_the_newest_of_each():
     assert len(feed.newest) == 4
     assert slow.news() == b'999;p999;p997;p998;'
     assert slow.news() == b''
+
+
+def test_what_is_no_request_is_answered_and_fills_no_log(caplog):
+    async def ask(wanted):
+        return HoldAnswer(True, '')
+    with open_port('127.0.0.1', 0, False) as listener:
+        thread = ServerThread(PageServer(ask), listener)
+        try:
+            for target in ('/?token=\u00fc', '/?token=' + 'x' * 9000):
+                with socket.create_connection(listener.getsockname(), 5.0) as connection:
+                    connection.sendall(f'GET {target} HTTP/1.1\r\nHost: x\r\n\r\n'.encode())
+                    assert connection.recv(100).startswith(b'HTTP/1.0 400')
+        finally:
+            thread.close()
+    assert caplog.records == []
 
 
 def test_the_thread_ends_at_once_even_with_viewers():

@@ -13,8 +13,8 @@ import math
 from pathlib import Path
 import sys
 
-import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 for needed in ('message_filters', 'tf_transformations', 'std_msgs'):
     # Absent is a reason to skip; present and broken is not.
@@ -40,65 +40,20 @@ def test_a_stand_in_never_hides_the_real_package(name):
 
 def test_quarter_turn_left_about_z():
     """REP 103: yaw is positive to the left, from x towards y."""
-    quaternion = tf_transformations.quaternion_from_euler(0.0, 0.0, math.pi / 2)
-    assert quaternion == pytest.approx((0.0, 0.0, HALF, HALF), abs=1e-12)
-    matrix = tf_transformations.quaternion_matrix(quaternion)
-    assert matrix == pytest.approx(np.array(
-        [[0.0, -1.0, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [0.0, 0.0, 0.0, 1.0]]),
-        abs=1e-12)
+    assert tf_transformations.euler_from_quaternion((0.0, 0.0, HALF, HALF)) == pytest.approx(
+        (0.0, 0.0, math.pi / 2), abs=1e-12)
 
 
-def test_euler_angles_are_roll_pitch_yaw_about_fixed_axes():
-    """REP 103: R = Rz(yaw) Ry(pitch) Rx(roll), written out here from the three matrices."""
+@pytest.mark.parametrize('length', [1.0, 2.5])
+def test_euler_angles_are_roll_pitch_yaw_about_fixed_axes(length):
+    """REP 103: R = Rz(yaw) Ry(pitch) Rx(roll), written out here from the three quaternions."""
     roll, pitch, yaw = 0.3, -0.4, 1.1
-    rotation_x = np.array([[1, 0, 0], [0, math.cos(roll), -math.sin(roll)],
-                           [0, math.sin(roll), math.cos(roll)]])
-    rotation_y = np.array([[math.cos(pitch), 0, math.sin(pitch)], [0, 1, 0],
-                           [-math.sin(pitch), 0, math.cos(pitch)]])
-    rotation_z = np.array([[math.cos(yaw), -math.sin(yaw), 0],
-                           [math.sin(yaw), math.cos(yaw), 0], [0, 0, 1]])
-    quaternion = tf_transformations.quaternion_from_euler(roll, pitch, yaw)
-    matrix = tf_transformations.quaternion_matrix(quaternion)
-    assert matrix[:3, :3] == pytest.approx(rotation_z @ rotation_y @ rotation_x, abs=1e-12)
+    about_x = Rotation.from_quat((math.sin(roll / 2), 0.0, 0.0, math.cos(roll / 2)))
+    about_y = Rotation.from_quat((0.0, math.sin(pitch / 2), 0.0, math.cos(pitch / 2)))
+    about_z = Rotation.from_quat((0.0, 0.0, math.sin(yaw / 2), math.cos(yaw / 2)))
+    quaternion = length * (about_z * about_y * about_x).as_quat()
     assert tf_transformations.euler_from_quaternion(quaternion) == pytest.approx(
         (roll, pitch, yaw), abs=1e-12)
-
-
-def test_matrix_of_a_quaternion_that_is_not_normalized_is_a_rotation():
-    matrix = tf_transformations.quaternion_matrix((0.0, 0.0, 2.0, 2.0))
-    assert matrix[:3, :3] == pytest.approx(
-        np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]), abs=1e-12)
-
-
-def test_quaternion_from_matrix_ignores_the_translation():
-    matrix = np.array([[0.0, -1.0, 0.0, 7.0], [1.0, 0.0, 0.0, 8.0], [0.0, 0.0, 1.0, 9.0],
-                       [0.0, 0.0, 0.0, 1.0]])
-    quaternion = tf_transformations.quaternion_from_matrix(matrix)
-    assert quaternion == pytest.approx((0.0, 0.0, HALF, HALF), abs=1e-12)
-
-
-def test_product_applies_the_right_hand_factor_first():
-    about_x = tf_transformations.quaternion_from_euler(math.pi / 2, 0.0, 0.0)
-    about_z = tf_transformations.quaternion_from_euler(0.0, 0.0, math.pi / 2)
-    product = tf_transformations.quaternion_multiply(about_z, about_x)
-    assert product == pytest.approx((0.5, 0.5, 0.5, 0.5), abs=1e-12)
-    assert tf_transformations.quaternion_matrix(product) == pytest.approx(
-        tf_transformations.quaternion_matrix(about_z)
-        @ tf_transformations.quaternion_matrix(about_x), abs=1e-12)
-
-
-def test_product_of_plain_numbers():
-    """Hamilton's product; the example in the documentation of the real call."""
-    product = tf_transformations.quaternion_multiply([1, -2, 3, 4], [-5, 6, 7, 8])
-    assert product == pytest.approx((-44, -14, 48, 28))
-
-
-def test_inverse_undoes_a_rotation_whatever_its_norm():
-    quaternion = np.array([0.2, -0.4, 0.6, 1.6])
-    inverse = tf_transformations.quaternion_inverse(quaternion)
-    assert isinstance(inverse, np.ndarray)
-    assert tf_transformations.quaternion_multiply(quaternion, inverse) == pytest.approx(
-        (0.0, 0.0, 0.0, 1.0), abs=1e-12)
 
 
 def stamped(seconds, nanoseconds=0):
@@ -172,34 +127,8 @@ def test_message_without_a_header_is_left_out(inputs, sets):
     assert len(sets) == 1
 
 
-def test_exact_synchronizer_takes_only_equal_stamps(inputs, sets):
-    collect(message_filters.TimeSynchronizer(inputs[:2], 10), sets)
-    inputs[0].signalMessage(stamped(5, 1))
-    inputs[1].signalMessage(stamped(5, 2))
-    assert sets == []
-    inputs[1].signalMessage(stamped(5, 1))
-    assert len(sets) == 1
-
-
 def test_callback_arguments_follow_the_message(inputs):
     received = []
     inputs[0].registerCallback(lambda *args: received.append(args), 'left', 2)
     inputs[0].signalMessage('message')
     assert received == [('message', 'left', 2)]
-
-
-def test_subscriber_passes_what_it_needs_to_the_node():
-    class RecordingNode:
-        def create_subscription(self, msg_type, topic, callback, qos_profile, **kwargs):
-            self.made = (msg_type, topic, qos_profile, kwargs)
-            self.callback = callback
-            return self
-
-    node, received = RecordingNode(), []
-    subscriber = message_filters.Subscriber(
-        node, Header, '/front/camera_info', qos_profile=5, callback_group='group')
-    subscriber.registerCallback(received.append)
-    node.callback('message')
-    assert node.made == (
-        Header, '/front/camera_info', 5, {'callback_group': 'group'})
-    assert received == ['message']

@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Mapping
 
 from robot_mapping_qa.configuration.model import Configuration
 from robot_mapping_qa.configuration.parameter_yaml import load_yaml
@@ -14,7 +14,8 @@ from robot_mapping_qa.configuration.validation import (
     configuration_from_parameters, is_threshold_name)
 
 WILDCARDS = ('/**', '**')
-"""Sections that speak to every node; sections of single nodes do not concern the offline tool."""
+"""Sections that speak to every node. Those of single nodes do not concern the offline tool, and
+so may not hold thresholds."""
 
 GROUP = 'ros__parameters'
 
@@ -73,16 +74,21 @@ def parameter_sections(path: str | Path) -> dict[str, str]:
     outside = [name for name in values if f'{GROUP}.' not in name]
     # One shows what is wrong with all of them.
     problems = [f"{name}: stands outside of '{GROUP}:', which must be below '/**:' or a node's "
-                'name' for name in outside[:1]] or [
-        f'{name.partition(GROUP)[2][1:]}: {problem}' for name, value in values.items()
-        if (problem := _not_for_ros(value)) is not None]
+                'name' for name in outside[:1]] or _not_for_ros(
+        {name.partition(GROUP)[2][1:]: value for name, value in values.items()})
     if problems:
         raise ConfigurationError(problems, str(path))
     parts = [name.partition(f'{GROUP}.') for name in values]
     return {name: section.rstrip('.') for section, _, name in parts}
 
 
-def _not_for_ros(value: Any) -> str | None:
+def _not_for_ros(values: Mapping[str, Any]) -> list[str]:
+    """Return what is wrong with values that the live nodes could not be started with."""
+    return [f'{name}: {problem}' for name, value in values.items()
+            if (problem := _why_not(value)) is not None]
+
+
+def _why_not(value: Any) -> str | None:
     """Return why ROS 2 cannot take a value of a parameter file, None where it can."""
     if value is None:
         return 'found nothing, expected a value'
@@ -99,7 +105,8 @@ def read_parameters(path: str | Path) -> dict[str, Any]:
     Read the parameters for every node from a ROS 2 parameter file.
 
     Returns dotted names with their values. Raises `ConfigurationError` where the file cannot be
-    read, is not YAML, gives a key twice, or has no ``/**`` section with ``ros__parameters``.
+    read, is not YAML, gives a key twice, has no ``/**`` section with ``ros__parameters``, or gives
+    a threshold to a single node, which would judge by another one than the offline tool.
     """
     origin = str(path)
     document = _document(path)
@@ -112,6 +119,12 @@ def read_parameters(path: str | Path) -> dict[str, Any]:
         raise ConfigurationError(
             [f"has no section '/**' (found {', '.join(map(str, document))}); the file must start "
              "with '/**:' and 'ros__parameters:' below it, so that every node reads it"], origin)
+    astray = [f"{name}: stands under '{section}', for that node alone; put it under '/**', so "
+              'that all nodes and the offline tool judge by it'
+              for section in document if section not in WILDCARDS
+              for name in _names(document[section]) if is_threshold_name(name)]
+    if astray:
+        raise ConfigurationError(astray, origin)
     parameters: dict[str, Any] = {}
     for section in sections:
         if not isinstance(section, dict) or not isinstance(section.get('ros__parameters'), dict):
@@ -121,7 +134,20 @@ def read_parameters(path: str | Path) -> dict[str, Any]:
             parameters.update(flatten(section['ros__parameters']))
         except ValueError as error:
             raise ConfigurationError([str(error)], origin) from error
+    # Of what is empty, validation says what was expected.
+    filled = {name: value for name, value in parameters.items() if value not in ([], None)}
+    if problems := _not_for_ros(filled):
+        raise ConfigurationError(problems, origin)
     return parameters
+
+
+def _names(section: Any) -> list[str]:
+    """Return the dotted names that a node's own section gives, none where it is out of shape."""
+    group = section.get(GROUP) if isinstance(section, dict) else None
+    try:
+        return list(flatten(group)) if isinstance(group, dict) else []
+    except ValueError:
+        return []
 
 
 def load_configuration(

@@ -26,7 +26,7 @@ from robot_mapping_qa.timing.limits import TimingLimits
 
 _NAME = re.compile(r'[a-z][a-z0-9_]*')
 
-TOPIC_NAME = re.compile(r'(/|~/)?[A-Za-z_][A-Za-z0-9_]*(/[A-Za-z_][A-Za-z0-9_]*)*')
+TOPIC_NAME = re.compile(r'/?[A-Za-z_][A-Za-z0-9_]*(/[A-Za-z_][A-Za-z0-9_]*)*')
 TYPE_NAME = re.compile(r'[a-z][a-z0-9_]*/msg/[A-Z][A-Za-z0-9]*')
 
 _LIKENESS = 0.7

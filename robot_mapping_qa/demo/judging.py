@@ -28,7 +28,8 @@ FAULT_MARKS: Mapping[str, tuple[str, ...]] = {
     'pose_jump': ('jump',),
     'delay_rise': ('late',),
 }
-"""Kinds of conditions of which one must be among the reasons for a hold after a fault."""
+"""Kinds of faults that must close the gate, each with the kinds of conditions of which one must be
+among the reasons."""
 
 
 @dataclass(slots=True)
@@ -57,12 +58,13 @@ class FaultOutcome:
 def judge_faults(faults: Iterable[Mapping[str, Any]], holds: Sequence[GateHold],
                  off_delay_s: float) -> list[FaultOutcome]:
     """
-    Match each fault of a rig's truth with the hold that it must have caused.
+    Match each fault of a rig's truth that must close the gate with the hold that it has caused.
 
     ``closed_after_s`` counts from the first message that carried the fault, ``opened_after_s``
     from the end of the fault; both None where it did not happen.
     """
-    return [_judge(fault, holds, off_delay_s) for fault in faults]
+    return [_judge(fault, holds, off_delay_s) for fault in faults
+            if fault['kind'] in FAULT_MARKS]
 
 
 def _judge(fault: Mapping[str, Any], holds: Sequence[GateHold],

@@ -139,7 +139,11 @@ class QualityNode(Node):
 
     def check_header(self, topic: str, type_name: str) -> None:
         """Refuse a type that `watch` refuses, with the same errors."""
-        if not has_header(type_name):
+        try:
+            known = has_header(type_name)
+        except LookupError as error:
+            raise LookupError(f'{topic}: {error}') from error
+        if not known:
             raise ConfigurationError(
                 [f'{topic}: found the type {type_name}, expected one that begins with a header, '
                  'whose stamp is what is watched'], f'parameters of {self.get_name()}')

@@ -154,4 +154,8 @@ def is_same_origin(headers: Mapping[str, str]) -> bool:
     if headers.get('Sec-Fetch-Site', 'same-origin') not in ('same-origin', 'none'):
         return False
     origin = headers.get('Origin')
-    return origin is None or urlsplit(origin).netloc == headers.get('Host')
+    try:
+        return origin is None or urlsplit(origin).netloc == headers.get('Host')
+    except ValueError:
+        # No address at all, as 'http://[': it is not this page's.
+        return False

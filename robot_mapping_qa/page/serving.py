@@ -5,15 +5,22 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import socket
 import threading
 from typing import Mapping
 
 from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
 from robot_mapping_qa.page.server import PageServer
 
 END_S = 1.0
 """Answers under way get so long to end."""
+
+_LOGGER = logging.getLogger(__name__)
+# What is no request is answered as that. Anybody on the network could fill the log with it.
+_LOGGER.addFilter(lambda record: not record.exc_info or not isinstance(
+    record.exc_info[1], HttpProcessingError))
 
 
 class ServerThread:
@@ -58,7 +65,7 @@ class ServerThread:
 
     async def _serve(self) -> None:
         # No log of requests: an address may hold a token.
-        runner = web.AppRunner(self._server.application, access_log=None,
+        runner = web.AppRunner(self._server.application, access_log=None, logger=_LOGGER,
                                handler_cancellation=True, shutdown_timeout=END_S)
         await runner.setup()
         await web.SockSite(runner, self._listener).start()

@@ -32,16 +32,6 @@ class SimpleFilter:
             callback(*msg, *args)
 
 
-class Subscriber(SimpleFilter):
-    """A subscription as a filter: its output is each message received."""
-
-    def __init__(self, node, msg_type, topic, *, qos_profile=10, **kwargs):
-        """Subscribe; ``kwargs`` go to `rclpy.node.Node.create_subscription`."""
-        super().__init__()
-        self.sub = node.create_subscription(
-            msg_type, topic, self.signalMessage, qos_profile, **kwargs)
-
-
 class ApproximateTimeSynchronizer(SimpleFilter):
     """Outputs one message of each input where their stamps differ by less than ``slop``."""
 
@@ -70,12 +60,3 @@ class ApproximateTimeSynchronizer(SimpleFilter):
         with self._lock:
             for members in self._matcher.add(index, stamp.sec * 10**9 + stamp.nanosec, msg):
                 self.signalMessage(*members)
-
-
-class TimeSynchronizer(ApproximateTimeSynchronizer):
-    """Outputs one message of each input where their stamps are equal."""
-
-    def __init__(self, fs, queue_size):
-        """Connect to the filters ``fs``; ``queue_size`` messages each wait for a partner."""
-        # Stamps count whole nanoseconds: those closer than one are equal.
-        super().__init__(fs, queue_size, slop=1e-9)
