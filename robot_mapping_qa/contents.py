@@ -18,7 +18,7 @@ from robot_mapping_qa.messages.serialized import MalformedMessage, read_header
 from robot_mapping_qa.pose.geometry_limits import GeometryLimits
 from robot_mapping_qa.pose.image_limits import ImageLimits
 from robot_mapping_qa.pose.image_measures import picture_figures, PictureFigures, spread_windows
-from robot_mapping_qa.pose.lidar_geometry import localizability
+from robot_mapping_qa.pose.lidar_geometry import cloud_information
 
 Reader = Callable[[bytes], Any]
 """Takes the bytes of a message, returns what they tell or the `MalformedMessage`; pickles."""
@@ -46,7 +46,7 @@ class LookedAt(NamedTuple):
 
 
 def cloud_reader(limits: GeometryLimits) -> Reader:
-    """Return what reads a PointCloud2: its information (6, 6) as in `Localizability`."""
+    """Return what reads a PointCloud2: the information (6, 6) of `cloud_information`."""
     return partial(_read_cloud, limits)
 
 
@@ -57,8 +57,7 @@ def picture_reader(kind: str, limits: ImageLimits) -> Reader:
 
 def _read_cloud(limits: GeometryLimits, data: bytes) -> np.ndarray | MalformedMessage:
     try:
-        stamp_ns, _ = read_header(data)
-        return localizability(stamp_ns, read_points(data), limits).information
+        return cloud_information(read_points(data), limits)
     except MalformedMessage as error:
         return error
     except ValueError as error:

@@ -49,7 +49,8 @@ def make_pose_monitor(configuration: Configuration) -> PoseMonitor:
         mounts={lidar.name: pose_matrix(_turn(lidar).as_matrix(), np.array(lidar.mount_xyz_m))
                 for lidar in configuration.with_role('geometry')},
         point_error_limit_m=configuration.point_error_limit_m, trust=trust,
-        range_finder=finders[0].name if finders else None)
+        range_finder=finders[0].name if finders else None,
+        has_map=bool(configuration.with_role('map_pose')))
 
 
 def make_camera_monitor(configuration: Configuration) -> CameraMonitor:

@@ -13,6 +13,7 @@ from robot_mapping_qa.contents import at_once, cloud_reader, Work
 from robot_mapping_qa.messages.angular_velocity import read_angular_velocity, TurnRates
 from robot_mapping_qa.messages.serialized import MalformedMessage, POSE_READERS, read_range
 from robot_mapping_qa.pose.monitor import PoseMonitor
+from robot_mapping_qa.pose.usable_pose import FASTEST
 from robot_mapping_qa.verdicts import Event, Severity
 
 Take = Callable[[int, bytes], None]
@@ -65,16 +66,16 @@ def _imu_input(stream: Stream, monitor: PoseMonitor) -> Take:
         rate = read_angular_velocity(data)
         if rate is not None:
             stamp_ns, *turn = rate
-            _refuse_infinite('turn rate', turn)
+            _refuse_impossible('turn rate', turn)
             monitor.add_motion(name, stamp_ns, receive_ns, tuple(turn))
     return add
 
 
-def _refuse_infinite(what: str, values: Sequence[float]) -> None:
-    # A sum is finite only where all its parts are.
-    if not isfinite(sum(values)):
-        raise MalformedMessage(f'a {what} that is not finite: '
-                               f'{[round(value, 3) for value in values]}')
+def _refuse_impossible(what: str, values: Sequence[float]) -> None:
+    # A NaN is not below the limit either.
+    if not all(abs(value) < FASTEST for value in values):
+        why = 'is not finite' if not isfinite(sum(values)) else 'no robot has'
+        raise MalformedMessage(f'a {what} that {why}: {[round(value, 3) for value in values]}')
 
 
 def _odometry_input(stream: Stream, monitor: PoseMonitor) -> Take:
@@ -87,7 +88,7 @@ def _odometry_input(stream: Stream, monitor: PoseMonitor) -> Take:
         twist: tuple[float, ...] = ()
         if odometry.angular_radps is not None and odometry.linear_mps is not None:
             twist = (*odometry.angular_radps.tolist(), *odometry.linear_mps.tolist())
-        _refuse_infinite('twist', twist)
+        _refuse_impossible('twist', twist)
         if rates.has_twist:
             monitor.add_motion(name, odometry.stamp_ns, receive_ns, twist)
         elif rate is not None:

@@ -34,6 +34,8 @@ from robot_mapping_qa.messages.serialized import (
     MalformedMessage, POSE_READERS, read_header, read_imu, read_stamp)
 from robot_mapping_qa.messages.verdict_message import verdict_from_message, verdict_to_message
 from robot_mapping_qa.monitors import make_pose_monitor, make_timing_monitor
+from robot_mapping_qa.pose_inputs import pose_input
+from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
 from rosbags.typesys import get_typestore, Stores
 
@@ -155,11 +157,18 @@ class Headers:
                 pass
 
 
+BESIDE = {
+    'imu': ('sensor_msgs/msg/Imu', 'motion'), 'wheels': ('nav_msgs/msg/Odometry', 'motion'),
+    'corrected': ('geometry_msgs/msg/PoseStamped', 'map_pose')}
+"""Type and role of what tells the pose monitor something beside the pose."""
+
+
 class Moving:
     """Messages whose stamps go on, so that what can still be read is judged and not just old."""
 
-    def __init__(self, types):
+    def __init__(self, types, whole=0.3):
         self._samples = {name: data for name, data in sample_messages().items() if name in types}
+        self._whole = whole
         self.now_ns = bags.START_NS
 
     def next(self, rng):
@@ -167,7 +176,8 @@ class Moving:
         name = rng.choice(list(self._samples))
         data = bytearray(self._samples[name])
         struct.pack_into('<iI', data, 4, *divmod(self.now_ns, 10 ** 9))
-        return name, bytes(data) if rng.random() < 0.3 else broken_bytes(rng, bytes(data))
+        return name, (bytes(data) if rng.random() < self._whole
+                      else broken_bytes(rng, bytes(data)))
 
 
 class Poses:
@@ -188,6 +198,36 @@ class Poses:
             self._monitor.add(odometry, now_ns)
         if number % 5 == 0:
             self._monitor.tick(now_ns)
+            verdict_to_message(FACTORY, self._monitor.verdict(now_ns))
+            self._monitor.corrected_pose()
+
+
+class BesidePoses:
+    """Motion and map poses beside a unit that is well, into the pose monitor."""
+
+    def __init__(self, folder):
+        file = Path(folder) / 'beside.yaml'
+        file.write_text(bags.CONFIGURATION.replace(
+            'front_camera]', 'front_camera, ' + ', '.join(BESIDE) + ']') + ''.join(
+                f'    {name}: {{topic: /{name}, type: {type_}, role: {role}}}\n'
+                for name, (type_, role) in BESIDE.items()))
+        found = load_configuration(file)
+        self._monitor = make_pose_monitor(found)
+        self._beside = [
+            (pose_input(stream, found, self._monitor, lambda events: None),
+             Moving([stream.type], whole=0.9)) for stream in found.streams
+            if stream.name in BESIDE]
+
+    def __call__(self, rng, number):
+        for take, messages in self._beside:
+            _, data = messages.next(rng)
+            take(messages.now_ns + 5_000_000, data)
+        now_ns = messages.now_ns + 5_000_000
+        self._monitor.add(Odometry(
+            messages.now_ns, 'odom', 'unit', np.array([0.001 * number, 0.0, 0.0]),
+            np.array([0.0, 0.0, 0.0, 1.0]), (1e-6 + 1e-9 * number) * np.eye(6), None, None, None),
+            now_ns)
+        if number % 5 == 0:
             verdict_to_message(FACTORY, self._monitor.verdict(now_ns))
             self._monitor.corrected_pose()
 
@@ -364,8 +404,9 @@ class Bags:
 
 
 TARGETS = {
-    'headers': Headers, 'poses': Poses, 'motion': Motion, 'contents': Contents, 'times': Times,
-    'verdicts': Verdicts, 'configurations': Configurations, 'bags': Bags}
+    'headers': Headers, 'poses': Poses, 'beside': BesidePoses, 'motion': Motion,
+    'contents': Contents, 'times': Times, 'verdicts': Verdicts, 'configurations': Configurations,
+    'bags': Bags}
 
 
 def configuration(folder):

@@ -5,6 +5,7 @@
 import csv
 from dataclasses import replace
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -13,9 +14,10 @@ import time
 from hand_made_bags import (
     between, CAMERA, CONFIGURATION, drive, in_order, judge, MS, ODOMETRY, S, Sent, START_NS, write)
 import pytest
-from robot_mapping_qa.bag import results
+from robot_mapping_qa.bag import annotated, results
 from robot_mapping_qa.bag.assess_bag import main
 from robot_mapping_qa.bag.reading import BagError, Recording
+from robot_mapping_qa.bag.recorder import RecordingError
 from robot_mapping_qa.bag.results import assess
 from robot_mapping_qa.bag.summary import write_summary
 from robot_mapping_qa.configuration import load_configuration, Stream
@@ -315,6 +317,58 @@ def test_recording_that_was_not_closed_is_read(tmp_path, configuration):
     assert 'metadata.yaml is missing' in recording.warnings[0]
 
 
+@pytest.mark.parametrize('left', [b'', b'\x89MCAP'])
+@pytest.mark.parametrize('storage', ['mcap', 'sqlite3'])
+def test_file_that_was_just_begun_at_a_power_cut_is_left_out(
+        tmp_path, configuration, storage, left):
+    bag = write(tmp_path / 'bag', drive(8.0), storage=storage)
+    (bag / 'metadata.yaml').unlink()
+    begun = bag / f'bag_1.{"mcap" if storage == "mcap" else "db3"}'
+    begun.write_bytes(left)
+    _, summary, recording = judge(bag, configuration)
+    assert summary['bag']['messages'] == 480
+    assert any(str(begun) in warning and 'left out' in warning for warning in recording.warnings)
+
+
+@pytest.mark.parametrize('storage', ['mcap', 'sqlite3'])
+def test_a_bag_whose_second_file_is_lost_is_read_as_far_as_it_goes(
+        tmp_path, configuration, storage):
+    bag = write(tmp_path / 'bag', drive(8.0), storage=storage)
+    file, = bag.glob('bag*.*')
+    metadata = (bag / 'metadata.yaml').read_text()
+    listed = f'- {file.name}\n'
+    assert listed in metadata
+    lost = file.name.replace('bag', 'bag_1')
+    (bag / 'metadata.yaml').write_text(metadata.replace(
+        listed, f'{listed}  {listed.replace(file.name, lost)}'))
+    _, summary, recording = judge(bag, configuration)
+    assert summary['bag']['messages'] == 480
+    assert recording.warnings == [f'{bag}: {lost} is named in metadata.yaml and not there: the '
+                                  'files that are there are read']
+
+
+def test_log_times_that_go_back_are_told(tmp_path, configuration):
+    """The computer's clock was set back by 8 s while it recorded; pictures fill the chunks."""
+    sent = [replace(message, log_ns=message.log_ns - 8 * S * (message.stamp_ns
+                                                              > START_NS + 12 * S))
+            for message in in_order([*drive(), *(Sent(
+                '/notes', START_NS + n * S, START_NS + n * S + MS, data=bytes(600_000))
+                for n in range(24))])]
+    bag = write(tmp_path / 'bag', sent, topics=(ODOMETRY, CAMERA, '/notes'))
+    warning, = judge(bag, configuration)[2].warnings
+    told = re.search(r'log times go back by (.*) s or more: the clock of the computer', warning)
+    # A chunk lasts two seconds here.
+    assert 6.0 <= float(told[1]) <= 8.0
+
+
+def test_a_path_that_the_shell_left_with_its_tilde_is_in_the_home_folder(
+        tmp_path, monkeypatch, configuration_file):
+    monkeypatch.setenv('HOME', str(tmp_path))
+    write(tmp_path / 'bag', drive(6.0))
+    assert main(['~/bag', f'--config={configuration_file}', '--out=~/out']) == 0
+    assert (tmp_path / 'out' / 'summary.json').exists()
+
+
 def test_cut_off_recording_is_read_as_far_as_it_goes(tmp_path, configuration):
     notes = [Sent('/notes', START_NS + n * S, START_NS + n * S, data=bytes(600_000))
              for n in range(24)]
@@ -456,6 +510,17 @@ def test_wrong_configuration_is_refused(tmp_path, healthy_bag, capsys):
     assert not out.exists()
 
 
+def test_a_threshold_for_one_node_alone_is_refused(tmp_path, healthy_bag, capsys):
+    """The live node would obey it, and this tool judge by another."""
+    own = '/**/capture_gate:\n  ros__parameters: {gate: {off_delay_s: 9.0}, hold_reason: crane}\n'
+    (tmp_path / 'robot.yaml').write_text(CONFIGURATION + own)
+    assert main([str(healthy_bag), '--config', str(tmp_path / 'robot.yaml'),
+                 '--out', str(tmp_path / 'out')]) == 2
+    said = capsys.readouterr().err
+    assert "gate.off_delay_s: stands under '/**/capture_gate'" in said
+    assert 'hold_reason' not in said
+
+
 def test_unknown_profile_is_refused(tmp_path, healthy_bag, configuration_file, capsys):
     assert main([str(healthy_bag), '--config', str(configuration_file), '--out',
                  str(tmp_path / 'out'), '--profile', 'moon']) == 2
@@ -532,7 +597,8 @@ def test_interruption_leaves_nothing_and_spares_the_former_output(
     assert (out / 'summary.json').read_bytes() == former
 
 
-def test_signal_ends_the_process_quietly(tmp_path, healthy_bag, configuration_file):
+@pytest.mark.parametrize('number', [signal.SIGINT, signal.SIGTERM])
+def test_signal_ends_the_process_quietly(tmp_path, healthy_bag, configuration_file, number):
     process = subprocess.Popen(
         [sys.executable, '-m', 'robot_mapping_qa.bag.assess_bag', str(healthy_bag), '--config',
          str(configuration_file), '--out', str(tmp_path / 'out')],
@@ -541,11 +607,11 @@ def test_signal_ends_the_process_quietly(tmp_path, healthy_bag, configuration_fi
     while not list(tmp_path.iterdir()) and time.monotonic() < deadline:
         time.sleep(0.005)
     assert list(tmp_path.iterdir()), 'it has not begun to write'
-    process.send_signal(signal.SIGINT)
+    process.send_signal(number)
     said, complained = process.communicate(timeout=60)
     # A signal that meets code which a library compiles at run time ends CPython by that signal,
     # even if the exception was handled. A shell calls both 130.
-    assert process.returncode in (130, -signal.SIGINT)
+    assert process.returncode in (130, -number)
     assert said == ''
     assert complained == 'interrupted: nothing was written\n'
     assert list(tmp_path.iterdir()) == []
@@ -586,6 +652,21 @@ def test_process_refuses_with_status_2_and_one_line(tmp_path, configuration_file
     done = run(tmp_path / 'nowhere', '--config', configuration_file, '--out', tmp_path / 'out')
     assert done.returncode == 2
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_where_the_annotated_bag_finds_no_room_the_assessment_stands(
+        tmp_path, monkeypatch, healthy_bag, configuration_file, capsys):
+    def full(*_, **__):
+        raise RecordingError('cannot write the bag copy: No space left on device')
+    monkeypatch.setattr(annotated, 'write_annotated', full)
+    out = tmp_path / 'out'
+    assert main([str(healthy_bag), '--config', str(configuration_file), '--out', str(out),
+                 '--annotated', str(tmp_path / 'copy')]) == 2
+    said = capsys.readouterr()
+    assert said.out.startswith('captures: 240')
+    assert said.err == ('cannot write the bag copy: No space left on device (the assessment in '
+                        f'{out} is complete)\n')
+    assert (out / 'summary.json').exists()
 
 
 def test_annotated_bag_tells_the_same_story(tmp_path, configuration):

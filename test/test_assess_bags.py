@@ -36,6 +36,14 @@ def alone(site):
     return site
 
 
+def test_an_unknown_profile_is_told_as_for_one_bag(site, capsys):
+    said = []
+    for names in (['good'], ['good', 'jumped']):
+        assert main(arguments(site, names, 'none', '--profile', 'moon')) == 2
+        said.append(capsys.readouterr().err)
+    assert said[0] == said[1] and 'moon' in said[0]
+
+
 def arguments(site, names, out, *more):
     return [*(str(site / name) for name in names), '--config', str(site / 'robot.yaml'),
             '--out', str(site / out), *more]

@@ -193,13 +193,58 @@ def test_lidar_that_is_lost_in_the_open_leaves_it_open():
 
 @pytest.mark.parametrize('mend', [
     lambda robot: robot.estimate.close_loop(),
-    lambda robot: robot.estimate.start((robot.ticks / 50.0, 0.0, 0.0), UPRIGHT, robot.now_ns),
-    lambda robot: robot.estimate.skip(
-        (robot.ticks / 50.0, 0.0, 0.0), UPRIGHT, np.array([0.1, 0.0, 0.0, 0.0, 0.0, 0.0]))])
-def test_known_good_pose_or_another_frame_ends_what_was_lost(mend):
+    lambda robot: robot.estimate.start((robot.ticks / 50.0, 0.0, 0.0), UPRIGHT, robot.now_ns)])
+def test_known_good_pose_ends_what_was_lost(mend):
     robot = Robot()
     robot.walk(20.0, OPEN_ALONG_X)
     robot.walk(2.0, HELD)
     mend(robot)
     robot.walk(2.0, HELD)
     assert lost_m(robot) == 0.0
+
+
+@pytest.mark.parametrize('jump', [np.array([0.1, 0.0, 0.0, 0.0, 0.0, 0.0]), None])
+def test_jump_or_another_frame_mends_nothing(jump):
+    robot = Robot()
+    robot.walk(20.0, OPEN_ALONG_X)
+    robot.walk(2.0, HELD)
+    lost = lost_m(robot)
+    robot.estimate.skip((robot.ticks / 50.0, 0.0, 0.0), UPRIGHT, jump)
+    robot.walk(2.0, HELD)
+    assert lost_m(robot) == pytest.approx(lost, rel=0.01)
+
+
+def test_jump_in_the_open_hides_nothing_of_what_is_lost_on():
+    robot, straight = Robot(), Robot()
+    for each in (robot, straight):
+        each.walk(10.0, OPEN_ALONG_X)
+    robot.estimate.skip(
+        (robot.ticks / 50.0, 0.0, 0.0), UPRIGHT, np.array([0.06, 0.0, 0.0, 0.0, 0.0, 0.0]))
+    for each in (robot, straight):
+        each.walk(10.0, OPEN_ALONG_X)
+    assert lost_m(robot) == pytest.approx(lost_m(straight), rel=0.01)
+
+
+def metres_until(robot, limit_m, with_lost):
+    return robot.estimate.metres_until(
+        lambda covariance: covariance[0, 0] ** 0.5, limit_m, with_lost=with_lost)
+
+
+def test_outlook_counts_what_was_lost():
+    robot = Robot()
+    robot.walk(5.0, HELD)
+    robot.walk(2.0, OPEN_ALONG_X)
+    robot.walk(30.0, HELD)
+    lost, limit_m = lost_m(robot), lost_m(robot) + 0.02
+    assert robot.sigma_of_late_m < 0.5 * lost
+    # Nothing grows where the unit is held; over already is over.
+    assert metres_until(robot, limit_m, True) is None
+    assert metres_until(robot, 0.9 * lost, False) is None
+    assert metres_until(robot, 0.9 * lost, True) == 0.0
+    robot.walk(0.8, OPEN_ALONG_X)
+    begun = robot.ticks
+    told_m, late_m = metres_until(robot, limit_m, True), metres_until(robot, limit_m, False)
+    assert 0.0 < told_m < 0.8 * late_m
+    while lost_m(robot) < limit_m:
+        robot.walk(0.1, OPEN_ALONG_X)
+    assert told_m == pytest.approx((robot.ticks - begun) / 50.0, abs=0.15)

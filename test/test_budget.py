@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from robot_mapping_qa.capture.budget import (
     Budget, combined_radius_m, exact_radius, point_budget)
-from robot_mapping_qa.pose.so3 import exp
+from rotations import rotation_by
 from scipy.optimize import brentq
 from scipy.special import chdtr
 
@@ -87,7 +87,7 @@ def test_radius_of_equal_axes_is_that_of_chi_square(axes, chi_square):
 @pytest.mark.parametrize('third', [0.0, 0.1, 1.0])
 def test_radius_is_exact_for_every_ratio_of_axes(second, third):
     eigenvalues = (1.0, second, second * third)
-    turn = exp(np.array([0.3, -0.8, 1.9]))
+    turn = rotation_by(np.array([0.3, -0.8, 1.9]))
     covariance = turn @ np.diag(eigenvalues) @ turn.T * 0.02 ** 2
     assert exact_radius(covariance) == pytest.approx(
         0.02 * exact_by_integration(eigenvalues), rel=1e-4)
@@ -122,10 +122,10 @@ def sampled_radius(covariance, sigma_s, mount_m, mount_rad, count=200_000, seed=
     pose = random.multivariate_normal(np.zeros(6), covariance, count, method='eigh')
     seconds = sigma_s * random.standard_normal((count, 1))
     camera_m = mount_m * random.standard_normal((count, 3))
-    camera = exp(mount_rad * random.standard_normal((count, 3)))
-    moved = exp(TURN_RATE * seconds)
+    camera = rotation_by(mount_rad * random.standard_normal((count, 3)))
+    moved = rotation_by(TURN_RATE * seconds)
     in_unit = MOUNT_M + camera_m + camera @ SIGHT_M
-    turned = exp(pose[:, 3:]) @ moved @ in_unit[..., None]
+    turned = rotation_by(pose[:, 3:]) @ moved @ in_unit[..., None]
     point = pose[:, :3] + VELOCITY * seconds + turned[..., 0]
     return np.quantile(np.linalg.norm(point - LEVER_M, axis=1), 0.95)
 

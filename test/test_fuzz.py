@@ -8,8 +8,8 @@ from fuzzing import broken_bytes, broken_text, run_cases, TARGETS
 import pytest
 from robot_mapping_qa.configuration import ConfigurationError, load_configuration
 
-CASES = {'headers': 6000, 'poses': 2500, 'motion': 4000, 'contents': 4000, 'times': 3000,
-         'verdicts': 3000, 'configurations': 200, 'bags': 60}
+CASES = {'headers': 6000, 'poses': 2500, 'beside': 2000, 'motion': 4000, 'contents': 4000,
+         'times': 3000, 'verdicts': 3000, 'configurations': 200, 'bags': 60}
 
 
 @pytest.mark.parametrize('name', TARGETS)

@@ -3,6 +3,7 @@
 """The gate: verdicts in, leave to capture out."""
 
 from dataclasses import replace
+import math
 from random import Random
 
 import numpy as np
@@ -393,6 +394,36 @@ def test_hold_record_keeps_the_worst_point_error():
                             '(limit 0.050 m) (for 3.0 s)',)
 
 
+def test_worst_point_error_of_a_hold_is_told_although_it_was_met_in_between():
+    robot = Robot().opened()
+    for error_m in (0.15, 0.02, 0.049):
+        robot.point_error_m = error_m
+        decision = robot.run(1.0)[-1]
+    assert not decision.allowed
+    hold = robot.gate.hold_now
+    assert [cause.times for cause in hold.causes.values()] == [2]
+    assert '0.150 m at worst' in hold.reasons[0]
+    robot.point_error_m = 0.01
+    robot.opened()
+    robot.point_error_m = 0.06
+    robot.run(1.0)
+    assert '0.060 m at worst' in robot.gate.hold_now.reasons[0]
+
+
+def test_each_time_over_the_limit_has_its_own_onset_and_its_own_deadband():
+    robot = Robot().opened()
+    for error_m in (0.06, 0.01):
+        robot.point_error_m = error_m
+        robot.run(3.0)
+    # Within the deadband: no reason to close a gate that is open.
+    robot.point_error_m = 0.048
+    assert robot.run(1.0)[-1].allowed
+    robot.point_error_m = 0.06
+    over_ns = robot.now_ns + STEP
+    robot.run(1.0)
+    assert robot.gate.hold_now.onset_ns == over_ns
+
+
 def test_dead_unit_is_one_reason_with_its_consequences():
     robot = Robot().opened()
     gate = robot.gate = Gate(LIMITS, 0.05, robot.now_ns, unit='unit')
@@ -537,18 +568,39 @@ def test_time_in_which_a_condition_was_only_a_notice_is_not_suspect():
     robot.conditions['pose'] = (growing,)
     assert robot.run(2.0)[-1].allowed
     worse_ns = robot.now_ns + STEP
-    robot.conditions['pose'] = (replace(growing, severity=Severity.SOFT),)
+    robot.point_error_m = 0.06
     held = robot.run(1.0)[-1]
     assert not held.allowed
     assert (robot.gate.hold_now.onset_ns, robot.gate.hold_now.closed_ns) == (
         worse_ns, worse_ns + 100 * MS)
     # Where it is a cause from the beginning, its own onset counts.
     robot.conditions['pose'] = ()
+    robot.point_error_m = 0.01
     robot.run(3.0)
     begun_ns = robot.now_ns
-    robot.conditions['pose'] = (replace(growing, severity=Severity.SOFT, onset_ns=begun_ns - S),)
+    robot.conditions['pose'] = (replace(growing, onset_ns=begun_ns - S),)
+    robot.point_error_m = 0.06
     robot.run(1.0)
     assert robot.gate.hold_now.onset_ns == begun_ns - S
+
+
+def test_open_direction_is_the_cause_while_the_error_is_over_the_limit_of_now():
+    robot = Robot().opened()
+    way = 'nothing holds unit along its x axis: its place gets worse by 20 mm a metre'
+    robot.conditions['pose'] = (Condition(
+        'unit/open_direction', f'{way}, the limit is 0.4 m ahead', Severity.NOTICE, robot.now_ns,
+        way),)
+    notice, = robot.run(1.0)[-1].notices
+    assert notice.text == f'{way}, the limit is 0.4 m ahead'
+    robot.point_error_m = 0.134
+    held = robot.run(1.0)[-1]
+    # Without the monitor's outlook, which is by the limit that it was started with.
+    assert held.text == (f'held: {way}; a point on the structure is only known to 0.134 m '
+                         '(limit 0.050 m)')
+    assert list(robot.gate.hold_now.causes) == ['unit/open_direction', 'point_error/over_limit']
+    robot.gate.change('point_error_limit_m', 0.5, robot.now_ns)
+    last = robot.run(3.0)[-1]
+    assert last.allowed and [c.key for c in last.notices] == ['unit/open_direction']
 
 
 # Prediction
@@ -601,6 +653,20 @@ def test_outlook_of_the_pose_monitor_goes_before_the_trend():
     assert robot.run(0.1)[-1].text == 'open'
 
 
+def test_error_of_a_monitor_that_stopped_is_not_told_as_that_of_now():
+    robot = Robot().opened()
+    robot.pose_figures = {'until_limit_s': 4.0, 'until_limit_m': 2.5}
+    robot.path_m = 7.0
+    assert robot.run(0.1)[-1].figures['until_limit_m'] == 2.5
+    robot.silent = {'pose'}
+    figures = robot.run(1.0)[-1].figures
+    assert [figures[key] for key in (
+        'point_error_m', 'pose_part_m', 'until_limit_s', 'until_limit_m')] == [None] * 4
+    assert (figures['path_length_m'], figures['pose_verdict_age_s']) == (7.0, 1.0)
+    robot.silent = set()
+    assert robot.run(0.1)[-1].figures['point_error_m'] == robot.point_error_m
+
+
 # What the camera adds
 
 
@@ -631,6 +697,17 @@ def test_clock_and_mounting_of_the_camera_count_for_the_limit():
     assert last.figures['time_part_m'] == pytest.approx(0.0294, rel=1e-3)
     assert last.figures['point_error_m'] == pytest.approx(
         np.linalg.norm([0.02, mount_m, 0.0294]), rel=1e-3)
+
+
+def test_time_error_that_is_no_number_is_not_taken_for_none():
+    robot = Robot()
+    robot.gate = Gate(LIMITS, 0.05, 0, 'unit', {'camera': View(Sight(), 3.0)})
+    robot.pose_figures = {'speed_mps': 1.0, 'turn_rate_radps': 0.5}
+    robot.opened()
+    robot.time_error_sigma_s = math.nan
+    last = robot.run(1.0)[-1]
+    assert last.text == 'held: the error on the structure is not known'
+    assert last.figures['point_error_m'] is None
 
 
 @pytest.mark.parametrize('direction, speed_mps', [

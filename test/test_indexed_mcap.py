@@ -4,14 +4,14 @@
 
 from mcap.writer import CompressionType, IndexType, Writer
 import pytest
-from robot_mapping_qa.bag.indexed_mcap import IndexedMcap, McapError
+from robot_mapping_qa.bag.indexed_mcap import by_time, IndexedMcap, McapError
 from rosbags.rosbag2 import Reader
 
 POSE, PICTURE, NOTE = '/pose', '/picture', '/note'
 HEAD = 12
 
 
-def write(path, compression=CompressionType.ZSTD, chunk_size=4000, **options):
+def write(path, compression=CompressionType.ZSTD, chunk_size=4000, later_ns=0, **options):
     """Write 300 messages on three topics, some out of order and some at one time."""
     with path.open('wb') as file:
         writer = Writer(file, chunk_size=chunk_size, compression=compression, **options)
@@ -25,7 +25,8 @@ def write(path, compression=CompressionType.ZSTD, chunk_size=4000, **options):
             log_ns = 1000 * (number - 5 * (number % 7 == 0) - (number % 3 == 1))
             size = 3000 if topic == PICTURE else 40
             data = bytes((number + step) % 251 for step in range(size))
-            writer.add_message(channels[topic], max(log_ns, 0), data, max(log_ns, 0))
+            log_ns = max(log_ns, 0) + later_ns
+            writer.add_message(channels[topic], log_ns, data, log_ns)
         writer.finish()
     return path
 
@@ -72,6 +73,30 @@ def test_a_picture_that_is_not_needed_is_not_unpacked(tmp_path, monkeypatch):
     # Each chunk ends with the picture that filled it, of 3000 bytes.
     assert all(needed < size - 2900 for needed, size in unpacked[:-1])
     assert len(unpacked) > 30
+
+
+def test_parts_whose_times_overlap_are_merged_each_when_its_time_has_come(tmp_path, monkeypatch):
+    # As a recorder leaves them that writes what came a little late into the next file.
+    paths = [write(tmp_path / f'bag_{number}.mcap', later_ns=number * 290_000)
+             for number in range(3)]
+    wanted = dict.fromkeys((POSE, PICTURE, NOTE))
+    expected = sorted((log_ns for path in paths for _, log_ns, _ in by_rosbags(path)))
+    parts = [IndexedMcap(path) for path in paths]
+    unpacked = set()
+    whole = IndexedMcap._unpacked
+
+    def noted(self, chunk, needed):
+        unpacked.add(parts.index(self))
+        return whole(self, chunk, needed)
+    monkeypatch.setattr(IndexedMcap, '_unpacked', noted)
+    merged = by_time(parts, wanted)
+    found = [next(merged) for _ in range(100)]
+    assert unpacked == {0}
+    found += merged
+    assert [log_ns for _, log_ns, _ in found] == expected
+    assert unpacked == {0, 1, 2}
+    for part in parts:
+        part.close()
 
 
 def test_file_without_an_index_is_refused(tmp_path):

@@ -106,7 +106,7 @@ def test_believed_is_the_covariance_with_the_larger_error_at_the_worst_point():
         reported = np.diag(10.0 ** random.uniform(-8, -2, 6))
         quaternion = tuple(attitude.as_quat())
         estimate.report(reported)
-        estimate.add(1, (0.0, 0.0, 0.0), quaternion, reported, 0.0, 1)
+        estimate.add(1, (0.0, 0.0, 0.0), quaternion, 0.0, 1)
         expected_m = max(
             point_error_m(covariance, attitude.apply(lever))
             for covariance in (reported, estimate.degradation.covariance_of_late)

@@ -138,19 +138,32 @@ def test_the_budget_that_is_shown_is_that_of_the_gate(walk):
     assert budget.figures() == {}
 
 
-def test_the_annotated_bag_holds_each_pose_once_and_none_while_the_unit_is_silent(tmp_path):
-    (tmp_path / 'robot.yaml').write_text(BAG_CONFIGURATION)
-    bag = write(tmp_path / 'bag', [message for message in drive_bag()
-                                   if not between(message, ODOMETRY, 12.0, 16.0)])
-    assess(bag, load_configuration(tmp_path / 'robot.yaml'), tmp_path / 'out')
-    stamps = {'/' + topic.name: [] for topic in (POSE, JUDGED_POSE)}
-    with AnyReader([tmp_path / 'out' / 'quality']) as reader:
-        chosen = [each for each in reader.connections if each.topic in stamps]
+def stamps_in_quality_bag(folder, configuration, messages):
+    """Assess a bag of these messages; return the stamps of the written poses by topic."""
+    (folder / 'robot.yaml').write_text(configuration)
+    assess(write(folder / 'bag', messages), load_configuration(folder / 'robot.yaml'),
+           folder / 'out')
+    stamps = {topic: [] for topic in (POSE.name, JUDGED_POSE.name)}
+    with AnyReader([folder / 'out' / 'quality']) as reader:
+        chosen = [each for each in reader.connections if each.topic[1:] in stamps]
         for connection, _, data in reader.messages(chosen):
             stamp = reader.deserialize(data, connection.msgtype).header.stamp
-            stamps[connection.topic].append(stamp.sec * BAG_S + stamp.nanosec)
+            stamps[connection.topic[1:]].append(stamp.sec * BAG_S + stamp.nanosec)
+    return stamps
+
+
+def test_the_annotated_bag_holds_each_pose_once_and_none_while_the_unit_is_silent(tmp_path):
+    stamps = stamps_in_quality_bag(tmp_path, BAG_CONFIGURATION, [
+        message for message in drive_bag() if not between(message, ODOMETRY, 12.0, 16.0)])
     silent = (BAG_START_NS + 12 * BAG_S, BAG_START_NS + 16 * BAG_S)
     for found in stamps.values():
         assert len(set(found)) == len(found) > 50
         assert not any(silent[0] <= stamp < silent[1] for stamp in found)
-    assert stamps['/' + POSE.name] == stamps['/' + JUDGED_POSE.name]
+    assert stamps[POSE.name] == stamps[JUDGED_POSE.name]
+
+
+def test_pictures_are_judged_while_the_map_has_not_told_where_the_unit_is(tmp_path):
+    configuration = BAG_CONFIGURATION.replace('front_camera]', 'front_camera, map]') + (
+        '    map: {topic: /map, type: geometry_msgs/msg/PoseStamped, role: map_pose}\n')
+    stamps = stamps_in_quality_bag(tmp_path, configuration, drive_bag(4.0))
+    assert stamps[POSE.name] == [] and len(stamps[JUDGED_POSE.name]) == 20

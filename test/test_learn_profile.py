@@ -122,6 +122,15 @@ def test_run_with_faults_is_refused_unless_that_is_wanted(folder, tmp_path, caps
     assert 'warning: learned from a fault as well: front_camera silent' in capsys.readouterr().err
 
 
+def test_of_many_faults_the_first_are_told(folder, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr('robot_mapping_qa.bag.learn_profile.faults_in',
+                        lambda _: [f'fault {number}' for number in range(300)])
+    write(tmp_path / 'faulty', drive(LASTS_S))
+    assert learn_profile([str(tmp_path / 'faulty'), '--config', str(folder / 'streams.yaml'),
+                          '--out', str(tmp_path / 'site.yaml')]) == 2
+    assert 'fault 3; fault 4; and 295 more. Take another run' in capsys.readouterr().err
+
+
 def test_short_run_is_refused(folder, tmp_path, capsys):
     write(tmp_path / 'short', drive(20.0))
     assert learn_profile([str(tmp_path / 'short'), '--config', str(folder / 'streams.yaml'),

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from robot_mapping_qa.capture.holds import Cause, Hold
-from robot_mapping_qa.capture.ledger import Capture, Ledger
+from robot_mapping_qa.capture.ledger import Capture, Ledger, POSES_KEPT
 from robot_mapping_qa.capture.redo import redo_places
 from robot_mapping_qa.capture.time_error import TimeError
+from robot_mapping_qa.capture.unit_motion import unit_motion
 from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.pose.working_distance import Sight
 from robot_mapping_qa.records import Odometry
@@ -94,6 +95,24 @@ def test_poses_of_a_bag_that_starts_again_replace_the_old_ones():
     assert one_capture(book).position_m == pytest.approx((1.0, 0.0, 0.0))
 
 
+def test_pose_out_of_order_changes_nothing():
+    book = ledger()
+    for stamp_ms in (0, 100, 200, 40):
+        book.add_pose(pose(stamp_ms * MS, (stamp_ms * 1e-3, 0.0, 0.0)), 0.0, True)
+    assert one_capture(book, stamp_ns=150 * MS).position_m == pytest.approx((0.15, 0.0, 0.0))
+
+
+def test_poses_are_kept_for_a_while_and_not_for_ever():
+    book = ledger()
+    last = 2 * POSES_KEPT
+    for number in range(last + 1):
+        book.add_pose(pose(number * MS), 0.001 * number, True)
+    for ago in (POSES_KEPT - 1, 2 * POSES_KEPT - 1):
+        book.add_capture('camera', (last - ago) * MS, last * MS, NO_ERROR)
+    known = [capture.position_m is not None for capture in book.finish([])]
+    assert known == [True, False]
+
+
 # The error of a point on the structure
 
 
@@ -139,13 +158,63 @@ def test_lever_turns_with_the_unit():
         2.0 * 0.01 * np.sqrt(chi2.ppf(0.95, 1)), rel=1e-3)
 
 
-def test_speed_is_worked_out_where_there_is_no_twist():
+@pytest.mark.parametrize('stamp_ms', [50, 100])
+def test_speed_is_worked_out_where_there_is_no_twist(stamp_ms):
+    """Also where a pose has the very stamp of the picture."""
     book = ledger()
     for number in range(2):
         book.add_pose(pose(number * 100 * MS, (0.0, 0.1 * number, 0.0)), 0.0, True)
-    capture = one_capture(book, time_error=TimeError(0.0, 0.01))
+    capture = one_capture(book, stamp_ms * MS, time_error=TimeError(0.0, 0.01))
     assert capture.point_error_m == pytest.approx(1.0 * 0.01 * np.sqrt(chi2.ppf(0.95, 1)),
                                                   rel=1e-3)
+
+
+@pytest.mark.parametrize('stamps_ms', [(500,), (0, 500), (0, 500, 600)])
+def test_speed_without_a_step_before_is_not_made_up(stamps_ms):
+    """Of a unit without twist, where the first pose after a gap has the picture's stamp."""
+    errors = {}
+    for linear in (None, (1.0, 0.0, 0.0)):
+        book = ledger()
+        for stamp_ms in stamps_ms:
+            book.add_pose(pose(stamp_ms * MS, (1.0, 0.0, 0.0), linear=linear), 2.0, True)
+        capture = one_capture(book, 500 * MS, time_error=TimeError(-0.02, 0.0))
+        assert (capture.position_m, capture.path_m) == ((1.0, 0.0, 0.0), 2.0)
+        errors[linear] = capture.point_error_m, capture.verdict
+    assert errors == {None: (None, 'suspect'), (1.0, 0.0, 0.0): (pytest.approx(0.02), 'trusted')}
+
+
+@pytest.mark.parametrize('stamp_ms, first, second, known_before, sigma_m', [
+    (25, 0.01, 0.02, True, np.sqrt(0.75 * 1e-4 + 0.25 * 4e-4)),
+    (100, 0.03, 0.01, True, 0.01),
+    # What is wrong with the pose before does not touch the one at the stamp.
+    (100, np.nan, 0.01, False, 0.01),
+    # Beyond the last pose nothing gets better, however fast it did before.
+    (190, 0.03, 0.01, True, 0.01)])
+def test_covariance_at_the_stamp(stamp_ms, first, second, known_before, sigma_m):
+    """
+    Share by share between the poses, never less than the error of the interpolated pose.
+
+    The square of a weighted mean is at most the weighted mean of the squares, whatever the
+    correlation.
+    """
+    book = ledger()
+    book.add_pose(pose(0, covariance=first ** 2 * np.eye(6)), 0.0, known_before)
+    book.add_pose(pose(100 * MS, covariance=second ** 2 * np.eye(6)), 0.0, True)
+    assert one_capture(book, stamp_ms * MS).sigma_position_m == pytest.approx(sigma_m)
+
+
+@pytest.mark.parametrize('has_twist', [True, False])
+def test_motion_is_along_the_axes_of_the_header(has_twist):
+    """A unit that is yawed by 90 degrees, leans and turns about an axis of its own."""
+    attitude = Rotation.from_euler('zyx', [90, 20, -30], degrees=True)
+    linear, angular, seconds = np.array([0.7, -0.2, 0.1]), (0.1, -0.3, 0.5), 0.01
+    twist = {'linear': linear, 'angular': angular} if has_twist else {}
+    first = pose(0, (1.0, 2.0, 3.0), attitude, **twist)
+    second = pose(10 * MS, first.position_m + seconds * attitude.apply(linear),
+                  attitude * Rotation.from_rotvec(seconds * np.array(angular)), **twist)
+    velocity, rate = unit_motion(first, second, tuple(attitude.as_quat()))
+    assert velocity == pytest.approx(attitude.apply(linear))
+    assert rate == pytest.approx(attitude.apply(angular))
 
 
 @pytest.mark.parametrize('known, time_error, reason', [
@@ -196,7 +265,7 @@ def test_verdict_follows_the_hold(stamp_s, receive_s, verdict):
     book = ledger()
     for number in range(220):
         book.add_pose(pose(number * 100 * MS), 0.0, True)
-    book.add_pose(pose(1000 * S), 0.0, True)
+    book.add_pose(pose(1000 * S, linear=(0.0, 0.0, 0.0)), 0.0, True)
     capture = one_capture(book, round(stamp_s * S), round(receive_s * S), holds=[HOLD])
     assert capture.verdict == verdict
     assert capture.reasons == (

@@ -13,7 +13,8 @@ import time
 import numpy as np
 import pytest
 from robot_mapping_qa.bag.ledger_file import (
-    CAPTURE_COLUMNS, finish_ledger, LedgerError, LedgerFile, read_ledger, write_captures)
+    CAPTURE_COLUMNS, finish_ledger, LedgerError, LedgerFile, newest_rows, read_ledger,
+    write_captures)
 from robot_mapping_qa.capture.holds import Cause, Hold
 from robot_mapping_qa.capture.ledger import Ledger
 from robot_mapping_qa.capture.limits import GateLimits
@@ -169,6 +170,36 @@ def test_hours_of_captures_do_not_pile_up():
     assert len(book._told) < 5 * 125
 
 
+def test_camera_whose_stamps_are_ahead_gets_its_rows_beside_one_that_is_right():
+    book = LiveLedger(0.05, {name: VIEWS['camera'] for name in ('camera', 'ahead')}, 0.35)
+    book.tell_hold(0, 0, 2 * S, ('starting up',), 2 * S)
+    news = []
+    for step in range(20, 120):
+        now_ns = step * 100 * MS
+        book.add_pose(pose(now_ns), 0.05 * step, True)
+        # Newer than the newest pose: one of it is always waiting.
+        book.add_capture('camera', now_ns + 20 * MS, now_ns + 30 * MS, TimeError(0.0, 0.001))
+        book.add_capture('ahead', now_ns + 3600 * S, now_ns + 40 * MS, TimeError(0.0, 0.001))
+        news += book.take_news(now_ns + 50 * MS)
+    rows = [capture for capture in news if capture.stream == 'ahead']
+    # All but those of the last second, for which a pose could still come.
+    assert [capture.number for capture in rows] == list(range(1, 91))
+    assert {capture.reasons for capture in rows} == {('no pose around the time of its stamp',)}
+    rows = [capture for capture in news if capture.stream == 'camera']
+    assert [capture.number for capture in rows] == list(range(1, 100))
+
+
+def test_pictures_that_go_on_waiting_get_their_poses_in_the_order_of_their_stamps():
+    book = opened()
+    for stamp_s, receive_s in ((4.0, 2.0), (5.0, 3.4), (4.5, 3.4)):
+        book.add_capture('camera', round(stamp_s * S), round(receive_s * S), TimeError(0.0, 0.001))
+    assert [capture.number for capture in book.take_news(round(3.5 * S))] == [1]
+    for stamp_s in (4.3, 4.6):
+        book.add_pose(pose(round(stamp_s * S)), 1.0, True)
+    capture, = book.take_news(round(4.3 * S))
+    assert (capture.number, capture.position_m is not None) == (3, True)
+
+
 # The file
 
 
@@ -197,6 +228,18 @@ def test_last_row_of_a_capture_counts_and_the_end_leaves_one(tmp_path):
     rows = list(csv.DictReader((tmp_path / 'captures.csv').open()))
     assert [row['capture'] for row in rows] == [capture.name for capture in news]
     assert (tmp_path / 'redo.csv').read_text().count('\n') == 2
+
+
+def test_a_reason_of_two_lines_is_one_row_for_whoever_goes_on_by_lines(tmp_path):
+    rows = captures(10)
+    rows[3] = replace(rows[3], verdict='held', reasons=('held by hand: crane\nmoves', 'late'))
+    file = LedgerFile(tmp_path)
+    file.append(rows)
+    file.close()
+    newest = newest_rows(tmp_path / 'captures.csv', 0, 10 ** 12)
+    assert newest.broken_rows == 0
+    assert [capture.name for capture in newest.captures] == [row.name for row in rows]
+    assert newest.captures[3].reasons == ('held by hand: crane moves', 'late')
 
 
 def test_ledger_survives_a_kill_at_any_time(tmp_path):
@@ -249,12 +292,12 @@ def test_a_row_that_was_cut_within_quotes_swallows_no_other(tmp_path, monkeypatc
     file = LedgerFile(tmp_path)
     assert path.read_bytes().endswith(b'\n')
     file.append([replace(row, reasons=('a, b',)) for row in rows[5:]])
-    file.append([replace(rows[5], reasons=('a, "b"\nc',))])
+    file.append([replace(rows[5], reasons=('a, "b" c',))])
     found = read_ledger(path)
     assert [c.number for c in found.captures] == [1, 2, 3, 4, 6, 7, 8, 9, 10]
     assert (file.cut_rows, found.broken_rows) == (1, 0)
     # What a text has in it is the same when one row a capture is left.
-    assert found.captures[4].reasons == ('a, "b"\nc',)
+    assert found.captures[4].reasons == ('a, "b" c',)
     finish_ledger(tmp_path, GateLimits())
     assert read_ledger(path) == found
 

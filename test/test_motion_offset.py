@@ -330,6 +330,52 @@ def test_after_a_step_of_the_clock_the_new_offset_is_found():
     assert offset.estimate().value_s == pytest.approx(0.25, abs=0.002)
 
 
+@pytest.mark.parametrize('odd_s', [-1.7e9, 1e8])
+def test_one_stamp_of_another_epoch_sends_nothing_away_and_does_not_stay(odd_s):
+    generator = np.random.default_rng(15)
+    motion = walking(generator)
+    rows, shifted = (sample(generator, motion, 100, offset_s=offset_s, seconds=100)
+                     for offset_s in (0.0, 0.03))
+    offset = MotionOffset(window_s=20.0)
+    for number, (row, other) in enumerate(zip(rows, shifted)):
+        stamp_ns, *rates = row
+        offset.add_reference(stamp_ns + round(odd_s * 1e9) * (number == 5000), *rates)
+        offset.add_stream(*other)
+        if number == 5500:
+            assert offset.estimate().value_s == pytest.approx(0.03, abs=0.002)
+    assert offset.estimate().value_s == pytest.approx(0.03, abs=0.002)
+    assert len(offset._reference) <= 2001
+    assert len(offset._reference._stamps) <= 4003
+
+
+@pytest.mark.parametrize('seed', range(3))
+def test_no_stamps_break_the_window(seed):
+    generator = np.random.default_rng(seed)
+    offset = MotionOffset(window_s=20.0)
+    stamps = generator.choice([0, 10**9, 60 * 10**9, 120 * 10**9, 10**18], 400)
+    for stamp_ns in stamps.tolist():
+        offset.add_stream(stamp_ns, 0.0, 0.0, 0.1)
+        offset.add_reference(stamp_ns, 0.0, 0.0, 0.1)
+    assert len(offset._stream) >= 1
+    assert not offset.estimate().usable
+
+
+def test_gaps_that_leave_one_stretch_of_two_seconds_give_no_offset_and_no_error():
+    """The averages hold over 10 s in all, wider ones within one block only, or two."""
+    def turn(t):
+        return (0.4 * np.sin(1.3 * t) + 0.3 * np.sin(0.71 * t + 1), 0.2 * np.sin(0.9 * t),
+                0.5 * np.sin(0.5 * t + 2))
+    stream = [(round(t * 1e9), *turn(t - 0.02)) for t in np.arange(0.0, 60.0, 0.01)]
+    usable = []
+    for begin_s in np.arange(30.0, 32.0, 0.2):
+        reference = [(round(t * 1e9), *turn(t)) for count, t in enumerate(
+            np.arange(0.0, 60.0, 0.1)) if count % 6 or begin_s <= t <= begin_s + 0.6]
+        found = estimate(reference, stream)
+        usable.append(found.usable)
+        assert found.value_s == pytest.approx(0.02, abs=1e-3) if found.usable else found.reason
+    assert not all(usable)
+
+
 @pytest.mark.parametrize('options, word', [
     ({'window_s': 5.0}, 'window_s is 5.0'),
     ({'max_offset_s': 0.0}, 'max_offset_s is 0.0'),
@@ -374,3 +420,10 @@ def test_poses_that_say_nothing_give_no_angular_velocity():
     assert differences.add(5 * MS, float('nan'), 0.0, 0.0, 1.0) is None
     assert differences.add(10 * MS, 0.0, 0.0, 0.0, 1.0) == (5 * MS, 0.0, 0.0, 0.0)
     assert differences.add(2000 * MS, 0.0, 0.0, 0.1, 1.0) is None
+
+
+def test_angular_velocities_go_on_after_the_stamps_went_back():
+    differences = AngularVelocityFromPoses()
+    differences.add(60_000 * MS, 0.0, 0.0, 0.0, 1.0)
+    assert differences.add(1000 * MS, 0.0, 0.0, 0.0, 1.0) is None
+    assert differences.add(1010 * MS, 0.0, 0.0, 0.0, 1.0) == (1005 * MS, 0.0, 0.0, 0.0)

@@ -100,6 +100,50 @@ def test_nothing_recorded_gets_no_number():
     assert 'no time in which' in found.reason
 
 
+@pytest.mark.parametrize('odd_s', [5 - 1_760_000_000, 1e8])
+@pytest.mark.parametrize('odd_of', ['unit', 'imu', 'first of both'])
+def test_stamp_of_another_epoch_does_no_harm(odd_s, odd_of):
+    offset, apart = drifting(20e-6)
+    windows = MotionWindows(['imu'])
+    add = windows.adder('imu')
+    t = np.arange(0.0, 59.0, 0.02)
+    for count, (time_s, rate) in enumerate(zip(t.tolist(), turn(t).tolist())):
+        host_ns = START_NS + round(time_s * S)
+        odd_ns = round(odd_s * S)
+        first = odd_of == 'first of both' and count < 5
+        windows.add_reference(host_ns, host_ns + odd_ns * (
+            first or odd_of == 'unit' and count == 1500), 0.0, 0.0, rate)
+        add(host_ns, host_ns + round(offset(time_s) * S) + odd_ns * (
+            first or odd_of == 'imu' and count == 1500), 0.0, 0.0, rate)
+    windows.close(apart)
+    found = windows.offset('imu', START_NS + 59 * S, apart)
+    assert found.value_s == pytest.approx(offset(59.0), abs=5e-4)
+
+
+def test_memory_is_bounded_while_the_unit_is_silent_and_after_time_went_back():
+    windows = MotionWindows(['imu'])
+    add = windows.adder('imu')
+    for start_s in (0, -3600):
+        for count in range(20 * 600):
+            now_ns = START_NS + start_s * S + count * S // 20
+            add(now_ns, now_ns, 0.0, 0.0, 0.1)
+            if windows.due(now_ns):
+                windows.close(lambda name, at: (0.0, 1e-5))
+            assert len(windows._streams['imu']._stamps) <= 20 * 60 + 1
+    assert windows.windows['imu'] == []
+
+
+def test_time_that_restarts_leaves_nothing_of_before():
+    windows = MotionWindows(['imu', 'wheels'])
+    for name in ('imu', 'wheels'):
+        windows.adder(name)(START_NS, START_NS, 0.0, 0.0, 0.1)
+    windows.add_reference(START_NS, START_NS, 0.0, 0.0, 0.1)
+    windows.forget('imu', None)
+    assert [len(windows._streams[name]._stamps) for name in ('imu', 'wheels')] == [0, 1]
+    windows.forget(None, None)
+    assert len(windows._reference._stamps) == len(windows._streams['wheels']._stamps) == 0
+
+
 def test_one_wrong_window_does_not_move_the_mean():
     good = MotionOffsetEstimate(0.020, 2e-4, True, '', 0.99, 0.3)
     windows = MotionWindows(['imu'])

@@ -57,6 +57,28 @@ def test_gate_believes_a_source_on_its_own_topic_only(gate):
     assert missing not in gate._sent.text and 'no camera verdict yet' in gate._sent.text
 
 
+def test_gate_that_starts_during_a_walk_makes_no_place_of_the_way_before(gate):
+    import numpy as np
+    from rclpy.serialization import serialize_message
+    from robot_mapping_qa.messages.factory import RclpyFactory
+    from robot_mapping_qa.messages.outputs import pose_message
+    from robot_mapping_qa.records import Odometry
+    factory = RclpyFactory()
+
+    def stand_at(path_m):
+        gate._take_pose(serialize_message(pose_message(factory, Odometry(
+            gate.now_ns(), 'odom', '', np.array([path_m, 0.0, 0.0]),
+            np.array([0.0, 0.0, 0.0, 1.0]), np.zeros((6, 6)), None, None, None))),
+            gate.now_ns(), None, gate.now_ns())
+    stand_at(500.0)
+    for path_m in (500.0, 500.4, 500.8, 501.2):
+        gate._take_verdict('pose', verdict_to_message(factory, Verdict(
+            'pose', gate.now_ns(), (), {'point_error_m': 0.01, 'path_length_m': path_m})))
+        stand_at(path_m)
+    place, = gate._redo.places
+    assert (place.path_from_m, place.path_to_m) == (500.0, 501.2)
+
+
 def test_ledger_believes_a_source_on_its_own_topic_only(make, tmp_path):
     from robot_mapping_qa.nodes.capture_ledger import CaptureLedger
     ledger = make(CaptureLedger, f'folder:={tmp_path / "ledger"}')

@@ -8,6 +8,7 @@ from hand_made_bags import (
     between, CAMERA, CONFIGURATION, drive, in_order, judge, MS, ODOMETRY, S, Sent, START_NS, write)
 import pytest
 from robot_mapping_qa.bag.reading import BagError, Recording
+from robot_mapping_qa.bag.results import assess
 from robot_mapping_qa.capture.gate import Gate
 from robot_mapping_qa.capture.limits import GateLimits
 from robot_mapping_qa.configuration import load_configuration
@@ -90,9 +91,21 @@ def test_other_thresholds_than_those_of_the_run_are_not_changed_by_it(tmp_path, 
 
 
 @pytest.mark.parametrize('data', [b'', b'\0\1\0\0', bytes(range(200))])
-def test_what_cannot_be_read_tells_of_nothing(tmp_path, configuration, data):
+def test_what_cannot_be_read_tells_of_nothing_and_is_counted(tmp_path, configuration, data):
     broken = Sent(EVENTS, START_NS + 12 * S, START_NS + 12 * S, data=data)
-    assert len(judged(tmp_path, configuration, broken).holds) == 1
+    assessment = judged(tmp_path, configuration, broken)
+    assert len(assessment.holds) == 1
+    assert assessment.unreadable_acts == 1
+
+
+def test_a_damaged_hold_by_hand_is_a_warning(tmp_path, configuration):
+    hold = told(12.0, *live_gate().set_manual_hold(True, START_NS + 12 * S, 'scaffold'))
+    sent = in_order([*drive(), replace(hold, data=hold.data[:-4])])
+    bag = write(tmp_path / 'bag', sent, topics=(ODOMETRY, CAMERA, EVENTS), types={EVENTS: ARRAY})
+    warning, = assess(bag, configuration, tmp_path / 'out').warnings
+    assert warning == (
+        f'{bag}: 1 messages on mapping_qa/events cannot be read: what a person told the live '
+        'nodes by them is not done again')
 
 
 def test_topics_without_a_slash_are_found_in_the_namespace_that_holds_them(tmp_path):

@@ -7,12 +7,12 @@ from itertools import accumulate
 
 import numpy as np
 import pytest
-from robot_mapping_qa.pose import so3
 from robot_mapping_qa.pose.consistency import (
     agreed, Inflation, Innovation, InnovationWindow)
 from robot_mapping_qa.pose.motion_trust import MotionTrust
 from robot_mapping_qa.pose.second_source import SecondSource
 from robot_mapping_qa.pose.trust_limits import TrustLimits
+from rotations import quaternion_of, rotation_by
 
 S = 1_000_000_000
 RATE_HZ = 100.0
@@ -26,17 +26,18 @@ class Walk:
     """
     A unit that walks along a curve, and what an IMU and wheel odometry say of it.
 
-    The error of its pose walks at random ``error_factor`` times as large as it reports.
+    The error of its pose walks at random ``error_factor`` times as large as it reports. It turns
+    to and fro ``hurry`` times as often as in a calm walk.
     """
 
-    def __init__(self, seed, duration_s, error_factor=1.0):
+    def __init__(self, seed, duration_s, error_factor=1.0, hurry=1.0):
         random = np.random.default_rng(seed)
         self.steps = round(duration_s * RATE_HZ)
         self.times = np.arange(self.steps) / RATE_HZ
         self.rates = np.stack([
-            0.2 * np.sin(self.times), 0.1 * np.cos(1.3 * self.times),
-            0.6 * np.sin(0.7 * self.times)], axis=-1)
-        turns = so3.exp((self.rates[1:] + self.rates[:-1]) / 2.0 / RATE_HZ)
+            0.2 * np.sin(hurry * self.times), 0.1 * np.cos(hurry * 1.3 * self.times),
+            0.6 * np.sin(hurry * 0.7 * self.times)], axis=-1)
+        turns = rotation_by((self.rates[1:] + self.rates[:-1]) / 2.0 / RATE_HZ)
         truth = np.array(list(accumulate(turns, np.matmul, initial=np.eye(3))))
         self.speeds = np.stack([
             0.7 + 0.3 * np.sin(0.5 * self.times), np.zeros(self.steps), np.zeros(self.steps)],
@@ -45,7 +46,7 @@ class Walk:
         way = np.cumsum((velocity[1:] + velocity[:-1]) / 2.0 / RATE_HZ, axis=0)
         walk = np.cumsum(random.standard_normal((self.steps, 6)), axis=0) / RATE_HZ ** 0.5
         noise = random.standard_normal((self.steps, 6))
-        self.rotations = so3.exp(error_factor * (
+        self.rotations = rotation_by(error_factor * (
             DRIFT_RAD * walk[:, 3:] + NOISE_RAD * noise[:, 3:])) @ truth
         self.positions = np.vstack([np.zeros(3), way]) + error_factor * (
             DRIFT_M * walk[:, :3] + NOISE_M * noise[:, :3])
@@ -61,7 +62,7 @@ class Walk:
         trust = MotionTrust(LIMITS, {
             name: SecondSource(LIMITS, planar=name == 'wheels') for name in sources})
         found = []
-        quaternions = so3.to_quaternion(self.rotations).tolist()
+        quaternions = [quaternion_of(rotation) for rotation in self.rotations]
         gyro, wheels, positions = (values.tolist() for values in (
             self.gyro, np.hstack([self.wheel_rates, self.wheels]), self.positions))
         for i in range(self.steps):
@@ -108,7 +109,7 @@ def test_outliers_do_not_condemn():
     walk = Walk(3, 40.0)
     random = np.random.default_rng(30)
     bad = random.random(walk.steps) < 0.03
-    walk.rotations[bad] = so3.exp(0.3 * random.standard_normal((bad.sum(), 3))) @ (
+    walk.rotations[bad] = rotation_by(0.3 * random.standard_normal((bad.sum(), 3))) @ (
         walk.rotations[bad])
     walk.positions[bad] += 0.5 * random.standard_normal((bad.sum(), 3))
     assert not any(is_optimistic for _, is_optimistic, _ in walk.judged()[0])
@@ -141,7 +142,7 @@ def test_wheels_that_slip_for_long_do_not_condemn(ratio):
     walk.positions += np.cumsum(
         np.einsum('nij,nj->ni', walk.rotations, sideways), axis=0) / RATE_HZ
     walk.wheels[walk.times % 16.0 > 2.0] *= 1.0 + ratio
-    walk.wheels = walk.wheels @ so3.exp(np.array([0.0, 0.0, 0.03]))
+    walk.wheels = walk.wheels @ rotation_by(np.array([0.0, 0.0, 0.03]))
     assert not any(state for _, state, _ in walk.judged(('wheels',))[0])
 
 
@@ -167,10 +168,42 @@ def test_clock_that_steps_does_not_condemn():
         stamp_ns = round(walk.times[i] * S)
         step_ns = 80_000_000 if 10.0 <= walk.times[i] < 15.0 else 0
         trust.add_motion('imu', stamp_ns + step_ns, stamp_ns, walk.gyro[i].tolist())
-        trust.add_pose(stamp_ns, stamp_ns, so3.to_quaternion(walk.rotations[i]).tolist(),
+        trust.add_pose(stamp_ns, stamp_ns, quaternion_of(walk.rotations[i]),
                        walk.positions[i].tolist(), np.diag(walk.variances[i]))
         assert not trust.is_optimistic
     assert trust.is_confirmed
+
+
+@pytest.mark.parametrize('seed', range(2))
+@pytest.mark.parametrize('size_s', [-0.016, 0.016])
+def test_clock_that_steps_by_little_does_not_condemn_an_exact_unit(seed, size_s):
+    """Its stamps are off the motion for some seconds, and within the allowed lateness."""
+    walk = Walk(20 + seed, 30.0, error_factor=0.1, hurry=3.0)
+    walk.variances *= 0.1 ** 2
+    random = np.random.default_rng(seed)
+    trust = MotionTrust(LIMITS, {'imu': SecondSource(LIMITS)})
+    for i, delay_s in enumerate(0.005 + random.exponential(0.0005, walk.steps)):
+        true_ns = round(walk.times[i] * S)
+        stamp_ns = true_ns + (round(size_s * S) if 12.0 <= walk.times[i] < 17.0 else 0)
+        receive_ns = true_ns + round(delay_s * S)
+        trust.add_motion('imu', true_ns, receive_ns, walk.gyro[i].tolist())
+        trust.add_pose(stamp_ns, receive_ns, quaternion_of(walk.rotations[i]),
+                       walk.positions[i].tolist(), np.diag(walk.variances[i]))
+        assert not trust.is_optimistic
+
+
+@pytest.mark.parametrize('scatter_s', [0.002, 0.02])
+def test_delays_that_scatter_do_not_hide_an_optimistic_covariance(scatter_s):
+    walk = Walk(7, 40.0, error_factor=3.0)
+    random = np.random.default_rng(1)
+    trust = MotionTrust(LIMITS, {'imu': SecondSource(LIMITS)})
+    for i, delay_s in enumerate(random.exponential(scatter_s, walk.steps)):
+        true_ns = round(walk.times[i] * S)
+        trust.add_motion('imu', true_ns, true_ns, walk.gyro[i].tolist())
+        trust.add_pose(true_ns, true_ns + round(delay_s * S),
+                       quaternion_of(walk.rotations[i]),
+                       walk.positions[i].tolist(), np.diag(walk.variances[i]))
+    assert trust.is_optimistic
 
 
 def test_clocks_on_different_time_bases_are_not_compared():
@@ -187,7 +220,7 @@ def test_bounded_error_is_not_taken_for_one_that_adds_up():
     for i in range(1, walk.steps):
         wander[i] = wander[i - 1] * (1.0 - 0.5 / RATE_HZ) + (
             0.01 * RATE_HZ ** -0.5 * random.standard_normal(3))
-    walk.rotations = so3.exp(wander) @ walk.rotations
+    walk.rotations = rotation_by(wander) @ walk.rotations
     walk.variances[:, :3] = 0.01 ** 2
     walk.variances[:, 3:] = 0.01 ** 2 * (1.0 + 0.1 * np.sin(walk.times))[:, None]
     assert not any(is_optimistic for _, is_optimistic, _ in walk.judged(('imu',))[0])

@@ -9,7 +9,7 @@ import pytest
 from robot_mapping_qa.configuration import load_configuration
 from robot_mapping_qa.messages.serialized import POSE_READERS
 from robot_mapping_qa.monitors import make_camera_monitor, make_pose_monitor
-from robot_mapping_qa.pose.lidar_geometry import localizability
+from robot_mapping_qa.pose.lidar_geometry import cloud_information
 from robot_mapping_qa.pose_inputs import pose_input
 from robot_mapping_qa.resources import share_file
 from robot_mapping_qa.rig import load_scenario, Rig
@@ -118,8 +118,7 @@ def test_cloud_tells_its_information_and_is_not_read_unless_it_is_wanted(walked)
     (name, information, receive_ns), = told_by('/roof/points', data)
     points = np.stack([message.payload.points[axis].ravel() for axis in 'xyz'], axis=-1)
     assert (name, receive_ns) == ('roof_lidar', NOW_NS)
-    assert information == pytest.approx(
-        localizability(0, points, CONFIGURATION.geometry).information)
+    assert information == pytest.approx(cloud_information(points, CONFIGURATION.geometry))
     assert told_by('/roof/points', b'not a cloud', Heard(wants=False)) == []
 
 
@@ -147,6 +146,15 @@ def test_motion_that_is_no_number_is_told_and_closes_the_gate_where_it_is_requir
     (name, receive_ns, why, told), = told_by(topic, data, required=required)
     assert (name, receive_ns, told) == (STREAMS[topic].name, NOW_NS, severity)
     assert why.startswith(f'a {what} that is not finite: [0.0, nan, 0.1')
+
+
+@pytest.mark.parametrize('topic, what', [('/body/imu', 'turn rate'), ('/base/odometry', 'twist')])
+@pytest.mark.parametrize('value', [1e160, -1e308, 2e6])
+def test_motion_that_no_robot_has_is_told(walked, topic, what, value):
+    data = changed(walked[topic][0], angular=(0.0, value, 0.1))
+    (name, _, why, _), = told_by(topic, data)
+    assert name == STREAMS[topic].name
+    assert why.startswith(f'a {what} that no robot has: [0.0, {value!r}, 0.1')
 
 
 @pytest.mark.parametrize('topic', ['/body/imu', '/base/odometry', '/unit/map_pose',

@@ -3,7 +3,6 @@
 """The unit's pose stream is judged: what is wrong with it, in words, and what it is good for."""
 
 from dataclasses import replace
-from time import process_time
 
 import numpy as np
 import pytest
@@ -225,6 +224,7 @@ def test_jump_is_reported_with_size_direction_and_share_of_the_way():
         'percent_of_distance': pytest.approx(100.0 * 0.4 / 30.99)}]
     # The step that jumped is no way travelled.
     assert unit.summary()['path_length_m'] == pytest.approx(30.99)
+    assert unit.brief(messages[-1].stamp_ns) == {'reported_covariance': 'trusted', 'jumps': 1}
     now_ns = messages[-1].stamp_ns + DELAY_NS
     limits = PoseLimits(stale_s=2.0)
     patient = PoseMonitor(NAME, limits, working_distance_m=3.0)
@@ -375,19 +375,21 @@ def test_bag_played_again_starts_anew_and_says_so():
     feed(unit, messages)
     events = feed(unit, messages)
     assert [event.kind for event in events] == ['time_restarted']
-    assert events[0].text == 'host time went back by 5.0 s: the pose is judged anew'
+    assert events[0].text == (
+        'host time and the stamps of unit_odometry went back by 5.0 s: the pose is judged anew')
     assert verdict_after(unit, messages[-1]).conditions == ()
     # The way of the whole run.
     assert unit.summary()['path_length_m'] == pytest.approx(2 * 4.99)
 
 
-def test_unit_whose_stamps_go_back_starts_anew():
+def test_unit_whose_stamps_go_back_goes_on_in_its_new_time():
     unit = monitor()
     feed(unit, [message(i) for i in range(500)])
     now_ns = message(500).stamp_ns
     event, = unit.add(message(0), now_ns)
     assert event.kind == 'time_restarted'
-    assert event.text == 'the stamps of unit_odometry went back by 5.0 s: the pose is judged anew'
+    assert event.text == (
+        'the stamps of unit_odometry went back by 5.0 s: what unit_odometry has lost still counts')
     assert unit.verdict(now_ns).conditions == ()
 
 
@@ -421,15 +423,6 @@ def test_point_error_follows_the_view_direction_through_the_attitude():
     assert errors['y', 'rolled'] < 1e-4
     assert errors['z', 'level'] < 1e-4
     assert errors['z', 'rolled'] == pytest.approx(0.0588, rel=1e-3)
-
-
-def test_one_message_is_judged_well_within_a_period():
-    unit = monitor()
-    messages = [message(i) for i in range(2000)]
-    before_s = process_time()
-    feed(unit, messages)
-    # 10 ms between messages at 100 Hz; measured 0.1 ms, with room for a busy machine.
-    assert (process_time() - before_s) / len(messages) < 0.001
 
 
 @pytest.mark.parametrize('seed', range(3))

@@ -5,7 +5,7 @@
 import numpy as np
 import pytest
 from robot_mapping_qa.pose.point_error import error_radius, point_covariance, point_error_m
-from robot_mapping_qa.pose.so3 import exp
+from rotations import rotation_by
 from scipy.special import chdtr
 
 # Upper 5 % points of the chi-square distribution for 1, 2 and 3 degrees of freedom:
@@ -60,7 +60,7 @@ def test_radius_holds_95_percent_of_points_through_the_true_chain():
         lever_m = random.standard_normal(3) * 3.0
         error = random.multivariate_normal(np.zeros(6), covariance, size=100_000)
         # No linearization here: the lever is really turned by the rotation error.
-        points = error[:, :3] + exp(error[:, 3:]) @ lever_m
+        points = error[:, :3] + rotation_by(error[:, 3:]) @ lever_m
         radius_m = point_error_m(covariance, tuple(lever_m))
         held = np.mean(np.linalg.norm(points - lever_m, axis=1) <= radius_m)
         assert 0.945 <= held <= 0.958

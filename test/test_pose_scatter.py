@@ -7,7 +7,6 @@ from math import inf
 
 import numpy as np
 import pytest
-from robot_mapping_qa.pose import so3
 from robot_mapping_qa.pose.consistency import Inflation, inflation_figures, Innovation
 from robot_mapping_qa.pose.covariance_trust import CovarianceTrust
 from robot_mapping_qa.pose.limits import PoseLimits
@@ -15,6 +14,7 @@ from robot_mapping_qa.pose.motion_trust import MotionTrust
 from robot_mapping_qa.pose.pose_scatter import scatter_inflation
 from robot_mapping_qa.pose.second_source import SecondSource
 from robot_mapping_qa.pose.trust_limits import TrustLimits
+from rotations import quaternion_of, rotation_by
 
 S = 1_000_000_000
 RATE_HZ = 25.0
@@ -119,7 +119,7 @@ def judged(seed, duration_s, optimism=1.0, gyro_late_s=0.0, gyro_shakes_s=0.0,
     drift, found = np.zeros(3), []
     for i, time_s in enumerate(times_s):
         if i:
-            truth = truth @ so3.exp((rates[i] + rates[i - 1]) / 2.0 / GYRO_HZ)
+            truth = truth @ rotation_by((rates[i] + rates[i - 1]) / 2.0 / GYRO_HZ)
         stamp_ns = round(time_s * S)
         measured = rates[i] + 0.003 + gyro_noise_radps * random.standard_normal(3)
         late_s = gyro_late_s + gyro_shakes_s * random.standard_normal()
@@ -132,7 +132,7 @@ def judged(seed, duration_s, optimism=1.0, gyro_late_s=0.0, gyro_shakes_s=0.0,
         off = drift + NOISE_RAD * random.standard_normal(3)
         rotation_rad2 = (DRIFT_RAD ** 2 * time_s + NOISE_RAD ** 2) / optimism ** 2
         trust.add_pose(stamp_ns, stamp_ns + S // 50,
-                       tuple(so3.to_quaternion(so3.exp(off) @ truth).tolist()),
+                       quaternion_of(rotation_by(off) @ truth),
                        (0.7 * time_s, 0.0, 0.0),
                        np.diag([1e-4 * (1.0 + time_s)] * 3 + [rotation_rad2] * 3),
                        turn_rate_radps=tuple(measured.tolist()))
@@ -164,7 +164,7 @@ def test_wheels_turning_is_not_asked():
         stamp_ns = i * S // 50
         trust.add_motion('wheels', stamp_ns, stamp_ns, (0.0, 0.0, 0.0, 0.5, 0.0, 0.0))
         off = 0.0002 * random.standard_normal(3)
-        trust.add_pose(stamp_ns, stamp_ns, tuple(so3.to_quaternion(so3.exp(off)).tolist()),
+        trust.add_pose(stamp_ns, stamp_ns, quaternion_of(rotation_by(off)),
                        (0.01 * i, 0.0, 0.0), np.diag([1e-4] * 3 + [1e-9] * 3))
     assert not trust.is_optimistic
 

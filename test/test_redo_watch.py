@@ -170,6 +170,40 @@ def test_time_that_starts_again_stops_nothing():
     assert len(run.spans) == 1
 
 
+@pytest.mark.parametrize('begins_s', [0, 5])
+def test_what_was_held_before_time_started_again_can_be_made_up_for(begins_s):
+    run = Run()
+    run.walk(10, True)
+    run.walk(3, False)
+    run.walk(10, True)
+    assert [number for number, *_ in run.spans] == [1]
+    run.now_ns = begins_s * S - S // 10
+    run.walk(-23, True)
+    run.stand(6, True)
+    assert run.spans == []
+
+
+def test_a_robot_that_stands_when_time_starts_again_makes_up_for_where_it_stands():
+    run = Run()
+    run.walk(10, True)
+    run.walk(3, False)
+    run.stand(1, True)
+    assert run.spans == [(1, 10, 13)]
+    run.now_ns = 5 * S
+    run.stand(7, True)
+    assert run.spans == [(1, 10, 12)]
+
+
+def test_ground_before_time_started_again_makes_up_for_nothing_after_it():
+    run = Run()
+    run.walk(4, True)
+    run.now_ns = 5 * S
+    run.walk(-4, False)
+    run.y = 30.0
+    run.walk(10, True)
+    assert [number for number, *_ in run.spans] == [1]
+
+
 def test_without_any_distance_nothing_makes_up():
     run = Run(limits=GateLimits(redo_distance_m=0.0))
     run.walk(3, True)

@@ -2,8 +2,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """What the relay says of sets that do not come together, and of messages that it withheld."""
 
+import gc
+
 import pytest
 from robot_mapping_qa.capture.relay import Reason
+from robot_mapping_qa.timing.sets import ApproximateTimeMatcher
 
 pytest.importorskip('rclpy', reason='needs ROS 2')
 pytest.importorskip('message_filters', reason='needs message_filters or its stand-in')
@@ -17,13 +20,14 @@ PERIODS_MS = {'/unit': 10, '/lidar': 100, '/camera': 1000}
 class Streams:
     """Streams at steady rates whose messages wait for their sets."""
 
-    def __init__(self, rates_known=True):
+    def __init__(self, rates_known=True, periods_ms=PERIODS_MS):
         from robot_mapping_qa.nodes.relayed_sets import RelayedSets
         from robot_mapping_qa.nodes.relayed_topic import RelayedTopic
         self.topics = {
             topic: RelayedTopic(None, topic, None, 1000.0 / period if rates_known else None,
                                 0.15, None)
-            for topic, period in PERIODS_MS.items()}
+            for topic, period in periods_ms.items()}
+        self.periods_ms = periods_ms
         self.complete = 0
         self.sets = RelayedSets(list(self.topics.values()), SLOP_S, self._count)
         self.now_ms = 0
@@ -38,7 +42,7 @@ class Streams:
         said = []
         for _ in range(round(seconds * 100)):
             self.now_ms += 10
-            for topic, period in PERIODS_MS.items():
+            for topic, period in self.periods_ms.items():
                 if self.now_ms % period == 0 and topic not in silent:
                     stamp_ns = START_NS + (self.now_ms - (late_ms or {}).get(topic, 0)) * MS
                     self.sets.add(Member(make_header(RclpyFactory(), stamp_ns), b'',
@@ -82,6 +86,46 @@ def test_what_waited_before_a_hold_does_not_count_after_it():
     # Said once; then nothing came, and there is nothing to say.
     assert streams.sets.trouble(10 ** 12) is not None
     assert streams.sets.trouble(2 * 10 ** 12) is None
+
+
+def kept(topic):
+    """Return how many messages of a topic are in memory."""
+    from robot_mapping_qa.nodes.relayed_sets import Member
+    return sum(isinstance(each, Member) and each.topic is topic for each in gc.get_objects())
+
+
+def sets_if_nothing_is_forgotten(periods_ms, seconds):
+    matcher = ApproximateTimeMatcher(len(periods_ms), 10_000, round(SLOP_S * 1e9))
+    return sum(len(matcher.add(index, now_ms * MS, None))
+               for now_ms in range(10, round(seconds * 1000) + 1, 10)
+               for index, period in enumerate(periods_ms.values()) if now_ms % period == 0)
+
+
+@pytest.mark.parametrize('silent', [('/lidar',), ()])
+def test_pictures_do_not_stay_in_memory_longer_than_they_can_find_partners(silent):
+    # Fourteen a second, which are large, beside odometry at a hundred.
+    streams = Streams(periods_ms={'/unit': 10, '/lidar': 100, '/camera': 70})
+    camera = streams.topics['/camera']
+    most, wait_s = 0, 0.15 + SLOP_S
+    gc.disable()
+    try:
+        for _ in range(100):
+            streams.run(0.1, silent)
+            most = max(most, kept(camera))
+    finally:
+        gc.enable()
+    # Those of the longest wait with two periods of the slowest stream, looked at once a wait.
+    assert 1 <= most <= (2 * wait_s + 2 * 0.1) / 0.07 + 1
+    assert silent or streams.complete == sets_if_nothing_is_forgotten(streams.periods_ms, 10.0)
+
+
+def test_sets_come_about_again_however_long_a_stream_was_away():
+    streams = Streams()
+    streams.run(2.0)
+    streams.run(30.0, silent=('/lidar',))
+    complete = streams.complete
+    streams.run(10.0)
+    assert streams.complete == complete + 10
 
 
 def test_messages_withheld_are_counted_from_status_to_status():

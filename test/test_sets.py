@@ -11,7 +11,8 @@ import random
 from types import SimpleNamespace
 
 import pytest
-from robot_mapping_qa.timing.sets import apart_sentences, ApproximateTimeMatcher, SetStatistics
+from robot_mapping_qa.timing.sets import (
+    apart_sentences, ApproximateTimeMatcher, set_queue, SetStatistics)
 
 MS = 1_000_000
 
@@ -296,7 +297,8 @@ def test_a_stream_that_stops_shows_and_old_sets_are_forgotten():
 def test_memory_is_bounded():
     statistics = SetStatistics(2, 10, 50 * MS, window=10)
     feed_two_streams(statistics, 500)
-    assert len(statistics._sets) == 10
+    kept = statistics._spreads_ns, statistics._waits_ns, statistics._counts
+    assert [len(numbers) for numbers in kept] == [10, 10, 10]
     assert sum(len(held) for held in statistics._matcher._held) <= 20
 
 
@@ -308,6 +310,42 @@ def test_nothing_received_is_unknown_and_no_set_is_a_yield_of_zero():
     summary = statistics.summary()
     assert (summary.yield_fraction, summary.slowest_stream) == (0.0, 1)
     assert summary.waiting_p95_s is None
+
+
+def test_sets_of_a_whole_recording_take_sixteen_bytes_each():
+    statistics = SetStatistics(2, 10, 50 * MS, window=None)
+    feed_two_streams(statistics, 500)
+    assert statistics.summary().sets == 500
+    assert statistics._spreads_ns.itemsize == statistics._waits_ns.itemsize == 8
+    assert len(statistics._counts) == 0
+
+
+@pytest.mark.parametrize('back_s', [2, 3600])
+def test_sets_form_again_after_time_went_back(back_s):
+    statistics = SetStatistics(2, set_queue([100.0, 10.0]), 50 * MS, window=None)
+    for start_ns in (10**15, 10**15 + 20 * 10**9 - back_s * 10**9):
+        before = statistics.summary().sets
+        for count in range(2000):
+            stamp_ns = start_ns + count * 10 * MS
+            statistics.add(0, stamp_ns, stamp_ns)
+            if count % 10 == 0:
+                statistics.add(1, stamp_ns + 1000, stamp_ns + 2000)
+        assert statistics.summary().sets - before == 200
+
+
+@pytest.mark.parametrize('rate_hz', [100.0, 400.0, 1000.0])
+def test_late_pictures_find_the_poses_of_a_fast_unit(rate_hz):
+    statistics = SetStatistics(2, set_queue([rate_hz, None, 10.0]), 50 * MS)
+    messages = sorted(
+        [(count / rate_hz + 0.002, 0, count / rate_hz) for count in range(round(5 * rate_hz))]
+        + [(count / 10.0 + 0.3, 1, count / 10.0) for count in range(47)])
+    for receive_s, stream, stamp_s in messages:
+        statistics.add(stream, round(stamp_s * 1e9), round(receive_s * 1e9))
+    assert statistics.summary().yield_fraction == 1.0
+
+
+def test_a_queue_is_never_shorter_than_that_of_slow_streams():
+    assert set_queue([None, 10.0]) == set_queue([]) == 100
 
 
 def test_an_impossible_window_is_refused():

@@ -41,7 +41,7 @@ def test_it_is_open_only_while_one_gate_says_so_on_both_topics_in_time():
     assert kind(lambda told: None, 500_000_000)[0] == 'open'
     assert kind(lambda told: None, 501_000_000) == ('no_gate', 'no word from the gate for 0.5 s')
     assert kind(lambda told: told.state.gate.take_allowed(False, told.steady_ns))[0] == 'held'
-    assert kind(lambda told: told.state.gate.take_status('held: x', {'state': 'held'}))[
+    assert kind(lambda told: told.state.gate.take_status({'state': 'held'}))[
         0] == 'held'
 
     def second_gate(told):

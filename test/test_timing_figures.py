@@ -5,9 +5,10 @@
 import numpy as np
 import pytest
 
+from robot_mapping_qa.timing.clock_series import ClockSeries, MOST_BLOCKS
 from robot_mapping_qa.timing.delay_variation import DelayVariation
 from robot_mapping_qa.timing.quantiles import DelayHistogram, RELATIVE_ERROR
-from robot_mapping_qa.timing.sequence import StampSequence
+from robot_mapping_qa.timing.sequence import REMEMBERED, StampSequence
 
 MS = 1_000_000
 
@@ -38,6 +39,32 @@ def test_late_messages_are_not_lost_but_missing_ones_are():
     assert sequence.gaps == 2
     assert sequence.reordered == 1
     assert sequence.backwards == 1
+
+
+@pytest.mark.parametrize(('arrivals', 'lost', 'gaps'), [
+    ((0, 1, 3, 2, 4), 0, 0),
+    ((0, 1, 5, 3, 6), 2, 2),       # 2 and 4: what came between them parts the run
+    ((0, 1, 5, 2, 6), 2, 1),
+    ((0, 1, 5, 4, 2, 3, 6), 0, 0),
+    ((0, 1, 3, 4, 5, 4.5, 6), 1, 1),  # 2 never came, 4.5 was never missed
+    ((0, 1, 3, 2, 2.1, 4, 6), 1, 1),  # only one can be the 2
+])
+def test_only_a_late_message_that_was_missing_is_no_loss(arrivals, lost, gaps):
+    sequence = StampSequence()
+    for number in arrivals:
+        sequence.add(round(number * 20 * MS), 20.0 * MS)
+    assert (sequence.lost, sequence.gaps) == (lost, gaps)
+
+
+def test_a_copy_that_comes_after_very_long_takes_off_no_loss():
+    sequence = count((*range(1000), 1001, 1))
+    assert (sequence.lost, sequence.gaps, sequence.reordered) == (1, 1, 1)
+
+
+def test_what_was_lost_is_remembered_for_a_while_only():
+    sequence = count((0, 2, *range(3, 3 + REMEMBERED), 1))
+    assert (sequence.lost, sequence.gaps) == (1, 1)
+    assert not sequence._open
 
 
 def test_second_copies_are_duplicates_and_neither_lost_nor_reordered():
@@ -90,6 +117,19 @@ def test_quantiles_are_those_of_all_values_within_one_per_cent(values):
 
 def test_an_empty_histogram_knows_nothing():
     assert DelayHistogram().quantiles(0.5, 0.9) == (None, None)
+
+
+@pytest.mark.parametrize('pause_s', [0, 60 * 86400, 1_700_000_000])
+def test_series_of_a_run_with_a_long_pause_spans_few_blocks(pause_s):
+    """A grid of all its blocks is laid for the report."""
+    series = ClockSeries()
+    for second in range(100):
+        later_s = pause_s if second >= 50 else 0
+        series.add((second + later_s) * 1000 * MS, (7 if second >= 50 else 5) * MS)
+    times, offsets = series.arrays()
+    assert (times[-1] - times[0]) // series.block_ns < MOST_BLOCKS
+    assert offsets[[0, -1]] == pytest.approx([-0.005, -0.007])
+    assert abs(times[-1] - (99 + pause_s) * 1000 * MS) <= series.block_ns
 
 
 @pytest.mark.parametrize('value', [0.0, 1e-9, -1e-9, 1e300, -1e300, 1e-6, -1e-6, 1e6])

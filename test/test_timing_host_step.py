@@ -6,8 +6,9 @@ from math import hypot
 
 import numpy as np
 import pytest
-from robot_mapping_qa.timing.limits import TimingLimits
-from timing_streams import seconds, START_NS, stream, watch_together
+from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
+from robot_mapping_qa.timing.monitor import TimingMonitor
+from timing_streams import seconds, START_NS, stream, TICK_NS, watch_together
 
 ROLES = {'unit': 'pose'}
 RATES = {'unit': (100.0, 0.006), 'camera': (15.0, 0.018), 'lidar': (10.0, 0.035),
@@ -199,3 +200,94 @@ def test_step_of_one_clock_is_held_though_the_host_steps_within_a_second(apart_s
         assert all(verdict.conditions for verdict in verdicts
                    if seconds(verdict.stamp_ns) > 13.6), kind
         assert wrong(verdicts, 20.0) == {'camera/clock_moved'}, kind
+
+
+def watch_host(streams, until_s, host_ns, looks=lambda time_s: True):
+    """
+    Feed a live monitor whose host shows ``host_ns`` of a true time, which it ticks by.
+
+    Return it, the events and (true time in seconds, verdict) of each tick, none where nobody
+    ``looks``.
+    """
+    monitor = TimingMonitor([StreamSpec(name, '/' + name, ROLES.get(name, 'timing'))
+                             for name in streams], TimingLimits())
+    happened = sorted((arrival, name, stamp) for name, (stamps, arrivals) in streams.items()
+                      for stamp, arrival in zip(stamps, arrivals))
+    happened += [(tick_ns, '', 0) for tick_ns in range(
+        START_NS, START_NS + round(until_s * 1e9), TICK_NS) if looks(seconds(tick_ns))]
+    events, verdicts = [], []
+    for time_ns, name, stamp in sorted(happened):
+        now_ns = host_ns(time_ns)
+        if name:
+            events += monitor.add(name, stamp, now_ns)
+        else:
+            events += monitor.tick(now_ns)
+            verdicts.append((seconds(time_ns), monitor.verdict(now_ns)))
+    return monitor, events, verdicts
+
+
+def set_right(at_s, size_s):
+    """Return a host's time that is behind by ``size_s`` until it is set."""
+    return lambda time_ns: time_ns if seconds(time_ns) >= at_s else time_ns - round(1e9 * size_s)
+
+
+@pytest.mark.parametrize('size_s', [0.5, 0.1, -0.5])
+@pytest.mark.parametrize('at_s', [6.0, 12.3])
+def test_host_that_was_wrong_and_is_set_right_leaves_no_hold(size_s, at_s):
+    _, events, verdicts = watch_host(robot(5, 20.0), 20.0, set_right(at_s, size_s))
+    assert told_of(events, 'host') == pytest.approx([size_s], abs=5e-3)
+    kinds = [{c.kind for c in verdict.conditions} for _, verdict in verdicts]
+    before = [kind for (time_s, _), kind in zip(verdicts, kinds) if 3.0 < time_s < at_s]
+    assert all('ahead' in kind if size_s > 0.0 else 'late' in kind for kind in before)
+    assert [kind for (time_s, _), kind in zip(verdicts, kinds)
+            if time_s > at_s + CALM_S and kind] == []
+
+
+@pytest.mark.parametrize('size_s', [700.0, 86400.0, 1.69e9])
+@pytest.mark.parametrize('at_s', [1.0, 4.1, 12.3])
+def test_host_that_leaps_by_minutes_or_years_is_watched_anew(size_s, at_s):
+    """A host without a battery begins in 1970; NTP sets it."""
+    monitor, events, verdicts = watch_host(robot(6, 22.0), 22.0, set_right(at_s, size_s))
+    assert sorted(event.subject for event in events if event.kind == 'time_restarted') == \
+        sorted(RATES)
+    # A slow stream of 2 Hz needs 16 messages.
+    assert [(time_s, c.key) for time_s, verdict in verdicts for c in verdict.conditions
+            if time_s > at_s + 2.0 + CALM_S and c.subject != 'thermometer'] == []
+    assert verdicts[-1][1].conditions == ()
+    for name, (_, least_s) in RATES.items():
+        figures = monitor.figures(name)
+        assert figures.offset_s == pytest.approx(-least_s, abs=2e-3), name
+        assert figures.offset_sigma_s < 2e-3, name
+
+
+def test_computer_that_slept_for_a_quarter_of_an_hour_has_not_leapt():
+    """What was taken just before comes late; a clock that had stepped is still held."""
+    slept_s = (14.0, 914.0)
+    streams = robot(7, 920.0, own={'camera': [(10.2, 0.08)]})
+    awake = {}
+    for name, pair in streams.items():
+        stamps, arrivals = np.array(pair)
+        asleep = (arrivals >= START_NS + round(1e9 * (slept_s[0] - 0.02))) & (
+            arrivals < START_NS + round(1e9 * slept_s[1]))
+        # The last two wait in a buffer, the others are lost.
+        buffered = np.flatnonzero(asleep)[:2]
+        arrivals[buffered] = START_NS + round(1e9 * slept_s[1])
+        asleep[buffered] = False
+        awake[name] = stamps[~asleep].tolist(), arrivals[~asleep].tolist()
+    _, events, verdicts = watch_host(
+        awake, 920.0, lambda time_ns: time_ns,
+        lambda time_s: not slept_s[0] <= time_s < slept_s[1])
+    assert [event.text for event in events if event.kind == 'time_restarted'] == []
+    assert {c.key for c in verdicts[-1][1].conditions} == {'camera/clock_moved'}
+
+
+def test_sensor_that_was_off_for_ten_minutes_and_forgot_the_time_is_not_a_host_that_leapt():
+    streams = {name: pair for name, pair in robot(8, 640.0).items() if name != 'unit'}
+    stamps, arrivals = streams['camera']
+    streams['camera'] = zip(*(
+        (stamp - (0 if seconds(arrival) < 12.0 else 3_600_000_000_000), arrival)
+        for stamp, arrival in zip(stamps, arrivals)
+        if not 12.0 <= seconds(arrival) < 630.0))
+    _, events, verdicts = watch_host(streams, 640.0, lambda time_ns: time_ns)
+    assert [event.text for event in events if event.kind == 'time_restarted'] == []
+    assert {c.key for c in verdicts[-1][1].conditions} >= {'camera/clock_moved'}

@@ -74,6 +74,31 @@ def test_step_of_the_units_clock_is_laid_at_its_door():
     assert 12.0 < from_s < 12.3 and to_s is None
 
 
+@pytest.mark.parametrize('only_watched, severity', [
+    ((), Severity.HARD), (('roof_lidar',), Severity.NOTICE)])
+def test_clock_that_unit_and_camera_share_matters_by_who_does_not_follow_it(
+        only_watched, severity):
+    step = {'steps': [(12.0, 0.06)]}
+    _, _, verdicts = watch_together(
+        robot(20.0, camera=step, unit=step), 20.0, ROLES, only_watched=only_watched)
+    condition, = verdicts[-1].conditions
+    assert (condition.key, condition.severity) == ('unit_odometry/clock_moved', severity)
+    # Where the step is found on one of the two first, it does not match the other for a moment.
+    hard = [seconds(verdict.stamp_ns) for verdict in verdicts for condition in verdict.conditions
+            if condition.kind == 'clock_moved' and condition.severity is Severity.HARD]
+    assert only_watched == () or max(hard, default=12.0) < 12.4
+
+
+def test_units_clock_has_moved_once_another_does_not_match_it_any_more():
+    """Not as soon as it has moved by the limit against the host."""
+    streams = robot(20.0, camera={'steps': [(9.0, 0.008)]}, unit={'steps': [(12.0, 0.025)]})
+    del streams['roof_lidar']
+    monitor, _, verdicts = watch_together(streams, 20.0, ROLES)
+    assert spans(verdicts, 'clock_moved') == []
+    error_s, _ = monitor.time_error('front_camera', verdicts[-1].stamp_ns)
+    assert error_s == pytest.approx(-0.017, abs=1e-3)
+
+
 def test_step_of_all_clocks_together_moves_none_against_the_other():
     step = {'steps': [(12.0, 0.3)]}
     monitor, _, verdicts = watch_together(robot(20.0, step, step, step), 20.0, ROLES)
@@ -125,7 +150,7 @@ def test_time_error_is_that_against_the_unit():
 
 
 @pytest.mark.parametrize('camera_s, unit_s, expected_s', [
-    (0.030, 0.0, 0.012), (0.0, 0.020, -0.014), (0.030, 0.020, -0.002), (-0.2, -0.1, 0.0)])
+    (0.030, 0.0, 0.012), (0.0, 0.020, -0.014), (0.030, 0.020, 0.0), (-0.2, -0.1, 0.0)])
 def test_stamps_from_the_future_are_a_time_error(camera_s, unit_s, expected_s):
     """What they lie ahead is clock whatever the delay; what they lie behind may be delay."""
     streams = robot(20.0, camera={'offset_s': camera_s}, unit={'offset_s': unit_s})

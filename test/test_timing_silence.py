@@ -68,9 +68,26 @@ def test_message_that_was_handed_over_late_does_not_end_a_silence_before_it_bega
     assert told(watched.tick(arrivals[-1] + SECOND)) == ['stream_lost']
     event, = watched.add(stamps[-1] + 100 * MS, arrivals[-1] + 100 * MS)
     assert event.kind == 'stream_back'
-    assert event.text == 'camera is back after 0.0 s'
+    assert event.text == 'camera was not silent: this computer was late to take its messages'
     assert event.values['silence_s'] >= 0.0
     assert watched.figures().silences == ()
+
+
+def test_a_computer_that_is_late_is_named_and_not_the_stream():
+    """Messages every 10 ms, none missing; for 3 s each is taken 0.4 s after it came."""
+    stamps, arrivals = stamped(np.arange(0.0, 13.0, 0.01))
+    watched, events, texts = StreamTiming(StreamSpec('camera', '/camera'), TimingLimits()), [], []
+    for stamp_ns, arrival_ns in zip(stamps, arrivals):
+        late = 5 * SECOND < arrival_ns - START_NS < 8 * SECOND
+        now_ns = arrival_ns + 400 * MS * late
+        events += watched.tick(now_ns) + watched.add(stamp_ns, arrival_ns)
+        texts += [condition.text for condition in watched.conditions(now_ns)] if late else []
+    assert watched.figures().silences == ()
+    assert told(events) == ['stream_lost', 'stream_back'] * 2
+    assert events[-1].text == (
+        'camera was not silent: this computer was late to take its messages')
+    assert 'this computer is late to take the messages of camera' in texts
+    assert not any('keeps falling silent' in text for text in texts)
 
 
 @pytest.mark.parametrize('seed', range(2))

@@ -140,6 +140,18 @@ def test_sensor_that_measures_at_another_phase_has_not_stepped(kind, shift_s):
                              for times in (stamps, arrivals))) == [], seed
 
 
+@pytest.mark.parametrize('size_s', [0.0523, -0.241])
+@pytest.mark.parametrize('skew_ppm', [80.0, -80.0])
+def test_step_of_a_slow_stream_whose_clock_drifts_more_than_its_delays_scatter(size_s, skew_ppm):
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        stamps, arrivals = stream(5.0, 40.0, rng, kind='none', loss=0.2, skew_ppm=skew_ppm,
+                                  steps=[(30.1, size_s)])
+        (_, found_s, late_s), = steps_found(stamps, arrivals)
+        assert found_s == pytest.approx(size_s, abs=1e-3), seed
+        assert late_s < 1.0, seed
+
+
 def test_two_steps_cancel_and_leave_both_in_the_figures():
     stamps, arrivals = stream(15.0, 30.0, np.random.default_rng(6),
                               steps=[(10.01, 0.08), (15.01, -0.08)])

@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 from robot_mapping_qa.bag.motion import RecordedMotion
 from robot_mapping_qa.configuration import configuration_from_parameters
-from robot_mapping_qa.messages.angular_velocity import TurnRates
+from robot_mapping_qa.messages.angular_velocity import read_angular_velocity, TurnRates
 from robot_mapping_qa.messages.factory import make_header, RosbagsFactory
-from robot_mapping_qa.messages.serialized import read_odometry
+from robot_mapping_qa.messages.outputs import judged_pose_message
+from robot_mapping_qa.messages.serialized import MalformedMessage, read_imu, read_odometry
 from robot_mapping_qa.monitors import make_timing_monitor
 from robot_mapping_qa.nodes.clock_survey import ClockSurvey
+from robot_mapping_qa.timing.comparison import offset_sentence
 from rosbags.typesys import get_typestore, Stores
 
 STORE = get_typestore(Stores.ROS2_JAZZY)
@@ -118,6 +120,45 @@ def test_live_and_for_a_bag_the_offset_from_motion_is_found_without_a_twist(with
         assert offline[name].value_s == pytest.approx(found[name], abs=1e-4)
 
 
+@pytest.mark.parametrize('streams', [['unit', 'imu'], ['unit']])
+@pytest.mark.parametrize('with_twist, noise_rad', [(True, 0.0), (False, 0.005)])
+def test_largest_turn_rate_is_the_same_live_and_for_a_bag(streams, with_twist, noise_rad):
+    given = {'unit.topic': '/unit', 'unit.type': ODOMETRY, 'unit.role': 'pose',
+             'imu.topic': '/imu', 'imu.type': IMU, 'imu.role': 'motion'}
+    configuration = configuration_from_parameters({
+        'streams': streams,
+        **{key: value for key, value in given.items() if key.partition('.')[0] in streams}})
+    timing = make_timing_monitor(configuration)
+    recorded = RecordedMotion(configuration, timing)
+    survey = ClockSurvey(configuration, simulated_time=True)
+    noise = np.random.default_rng(1)
+    try:
+        take = survey.taker(configuration.pose_stream)
+        for step in range(1500):
+            stamp_ns, at_s = START_NS + step * 20 * MS, step * 0.02
+            sent = read_odometry(odometry(stamp_ns, at_s, with_twist))
+            sent.quaternion[2] += noise.normal(0.0, 0.5 * noise_rad)
+            # Once in a while a number that no carrier reaches, or none.
+            if step % 300 == 7 and with_twist:
+                sent.angular_radps[2] = 16.0 if step == 307 else np.nan
+            elif step % 300 == 7:
+                sent.quaternion[:] = sent.quaternion[[1, 0, 3, 2]]
+            data = as_bytes(judged_pose_message(FACTORY, sent, True))
+            timing.add('unit', stamp_ns, stamp_ns, stamp_ns, stamp_ns)
+            take(stamp_ns, stamp_ns, data)
+            recorded.add_unit(stamp_ns, read_odometry(data))
+        figures = timing.figures('unit')
+        live = survey.sentence('unit', figures)
+    finally:
+        survey.close()
+    radps = recorded.peak_turn_rate.radps
+    # Three standard deviations of the difference of two orientations a tenth of a second apart.
+    within = 0.02 + 3.0 * math.sqrt(2.0) * noise_rad / 0.1
+    assert radps == pytest.approx(max(abs(rate(0.02 * step)) for step in range(1500)), abs=within)
+    assert live == offset_sentence('unit', figures, radps, configuration.working_distance_m)
+    assert f'at {radps:.3g} rad/s' in live
+
+
 def test_a_twist_that_was_once_filled_in_is_believed_at_rest():
     rates = TurnRates()
     step = 20 * MS
@@ -140,3 +181,25 @@ def test_a_twist_that_is_not_a_number_is_none():
         found = rates.of(replace(message, angular_radps=np.full(3, np.nan)))
     assert not rates.has_twist
     assert found[1:] == pytest.approx([0.0, 0.0, rate(0.03)], abs=1e-3)
+
+
+@pytest.mark.parametrize('frame', ['', 'imu', 'imu_link', 'a_longer_frame_id'])
+@pytest.mark.parametrize('spoil', [
+    lambda data: data, lambda data: data[:-1], lambda data: data[:-100], lambda data: data[:40],
+    lambda data: data[:8] + (3_000_000_000).to_bytes(4, 'little') + data[12:]])
+def test_the_short_way_to_an_imus_turn_rate_refuses_what_the_careful_one_does(frame, spoil):
+    data = spoil(as_bytes(MAKE(
+        IMU, header=make_header(FACTORY, START_NS, frame), orientation=MAKE(
+            'geometry_msgs/msg/Quaternion', x=0.0, y=0.0, z=0.0, w=1.0),
+        orientation_covariance=np.zeros(9), angular_velocity=vector(0.3),
+        angular_velocity_covariance=np.zeros(9), linear_acceleration=vector(),
+        linear_acceleration_covariance=np.zeros(9))))
+    try:
+        record = read_imu(data)
+    except MalformedMessage as error:
+        with pytest.raises(MalformedMessage) as refusal:
+            read_angular_velocity(data)
+        assert str(refusal.value) == str(error)
+    else:
+        assert record.angular_radps.tolist() == [0.0, 0.0, 0.3]
+        assert read_angular_velocity(data) == (START_NS, 0.0, 0.0, 0.3)

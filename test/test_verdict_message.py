@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Verdicts and gate messages keep every figure on their way."""
 
+from dataclasses import replace
 import math
 
 import numpy as np
@@ -52,6 +53,13 @@ def test_a_message_that_is_no_verdict_is_refused():
     message.status.clear()
     with pytest.raises(ValueError, match='not a verdict'):
         verdict_from_message(message)
+
+
+def test_a_figure_that_is_no_number_is_refused():
+    # It is over no limit: the gate would take it for none.
+    message = verdict_to_message(FACTORY, replace(VERDICT, figures={'point_error_m': math.nan}))
+    with pytest.raises(ValueError, match="'point_error_m' is not a number"):
+        verdict_from_message(over_the_wire(message))
 
 
 def test_events_are_stamped_with_the_onset():

@@ -97,14 +97,17 @@ def watch(stamps, arrivals, **spec):
     return watched, events
 
 
-def watch_together(streams, until_s, roles=(), limits=TimingLimits(), start_s=0.0):
+def watch_together(streams, until_s, roles=(), limits=TimingLimits(), start_s=0.0,
+                   only_watched=()):
     """
     Feed {name: (stamps, arrivals)} to a monitor, merged by time of arrival.
 
-    Return the monitor, the events, and a verdict for each tick.
+    All are required but those that are ``only_watched``. Return the monitor, the events, and a
+    verdict for each tick.
     """
     roles = dict(roles)
-    monitor = TimingMonitor([StreamSpec(name, '/' + name, roles.get(name, 'timing'))
+    monitor = TimingMonitor([StreamSpec(name, '/' + name, roles.get(name, 'timing'),
+                                        required=name not in only_watched)
                              for name in streams], limits)
     merged = sorted((arrival, name, stamp) for name, (stamps, arrivals) in streams.items()
                     for stamp, arrival in zip(stamps, arrivals))

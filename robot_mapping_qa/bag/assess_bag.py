@@ -6,13 +6,14 @@ from __future__ import annotations
 
 import argparse
 from contextlib import suppress
+from os.path import expanduser
 from pathlib import Path
 import signal
 import sys
 from typing import Callable, Sequence, TYPE_CHECKING
 
 from robot_mapping_qa.bag.words import how_often, without_pictures
-from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED
+from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED, system_error_text
 
 if TYPE_CHECKING:
     from robot_mapping_qa.bag.results import Outcome
@@ -46,21 +47,22 @@ def verdict_text(outcome: Outcome) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
+    # The shell leaves the ~ of `--out=~/run` as it is.
     parser = argparse.ArgumentParser(
         prog='assess_bag',
         description='Assess a recorded bag: which captures can be trusted, and where to take '
                     'them again. Reads rosbag2 (MCAP, SQLite3) and rosbag1. Several bags are '
                     'assessed side by side, and compared in one table.')
-    parser.add_argument('bags', metavar='BAG', nargs='+',
+    parser.add_argument('bags', metavar='BAG', nargs='+', type=expanduser,
                         help='bag folder, or a .mcap, .db3 or .bag file')
-    parser.add_argument('--config', required=True, metavar='FILE',
+    parser.add_argument('--config', required=True, metavar='FILE', type=expanduser,
                         help='the parameter file that the live nodes are started with')
-    parser.add_argument('--out', required=True, metavar='DIR',
+    parser.add_argument('--out', required=True, metavar='DIR', type=expanduser,
                         help='folder for the results; a former result in it is replaced. Each of '
                              'several bags gets a folder of its name in it')
-    parser.add_argument('--profile', metavar='NAME',
+    parser.add_argument('--profile', metavar='NAME', type=expanduser,
                         help='thresholds for an environment: a profile of the package, or a file')
-    parser.add_argument('--annotated', metavar='NEW_BAG',
+    parser.add_argument('--annotated', metavar='NEW_BAG', type=expanduser,
                         help='also write a new bag that holds everything of BAG and the judgement '
                              'on it; at most about as large as BAG, so it may go to another disk')
     parser.add_argument('--workers', type=_count, metavar='N',
@@ -114,7 +116,7 @@ def _run_several(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return BAD_INPUT
     except OSError as error:
-        print(f'{error.filename or out}: {error.strerror}', file=sys.stderr)
+        print(system_error_text(error, out), file=sys.stderr)
         return BAD_INPUT
     except KeyboardInterrupt:
         print(_interrupted(list(results.values()), len(options.bags), out), file=sys.stderr)
@@ -167,13 +169,15 @@ def _run(options: argparse.Namespace, wanted: Callable[[], bool]) -> int:
             except KeyboardInterrupt:
                 print(f'interrupted: {folder} was written, {copy} was not', file=sys.stderr)
                 return INTERRUPTED
+            except (RecordingError, OSError) as error:
+                print(verdict_text(outcome))
+                print(f'{error} (the assessment in {folder} is complete)', file=sys.stderr)
+                return BAD_INPUT
     except (BagError, ConfigurationError, OutputError, RecordingError) as error:
         print(error, file=sys.stderr)
         return BAD_INPUT
     except OSError as error:
-        # An error of the system names its file apart from what is wrong, one of ours does not.
-        print(f'{error.filename or folder}: {error.strerror}' if error.strerror else error,
-              file=sys.stderr)
+        print(system_error_text(error, folder), file=sys.stderr)
         return BAD_INPUT
     for warning in outcome.warnings:
         print(f'warning: {warning}', file=sys.stderr)
@@ -187,7 +191,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     Run the tool and return the exit status.
 
-    0, 1 where of several bags some failed, 2 for bad input, 130 after Ctrl-C.
+    0, 1 where of several bags some failed, 2 for bad input, 130 after Ctrl-C or SIGTERM.
     """
     options = _parser().parse_args(arguments)
     asked_to_stop: list[int] = []
@@ -196,7 +200,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Python drops an exception that is raised while it tidies up an object: keep the wish.
         asked_to_stop.append(number)
         raise KeyboardInterrupt
-    former = signal.signal(signal.SIGINT, stop)
+    former = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         if len(options.bags) > 1 or options.scheduler is not None:
             return _run_several(options)
@@ -205,7 +209,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print('interrupted: nothing was written', file=sys.stderr)
         return INTERRUPTED
     finally:
-        signal.signal(signal.SIGINT, former)
+        for number, handler in former.items():
+            signal.signal(number, handler)
 
 
 if __name__ == '__main__':

@@ -28,16 +28,19 @@ from robot_mapping_qa.monitors import (
 from robot_mapping_qa.pose_inputs import pose_input, Take
 from robot_mapping_qa.rates import first_tick_ns, TICK_NS
 from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.restart import LEAP_NS
 from robot_mapping_qa.timing.comparison import compare
 from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
-from robot_mapping_qa.timing.sets import SET_QUEUE, SET_ROLES, SetStatistics, SetSummary
+from robot_mapping_qa.timing.sets import set_queue, SET_ROLES, SetStatistics, SetSummary
 from robot_mapping_qa.verdicts import Event, Verdict
 from robot_mapping_qa.views import capture_views
 
 OFFSETS_NS = 1_000_000_000
 """Clock offsets are kept for the report this often: they move by microseconds a second."""
 
+SILENCE_NS = 60_000_000_000
+"""So much of a leap of the log time passes in ticks, which shows that all streams are silent."""
 
 COMPARABLE_NS = 10_000_000_000
 """Clocks are compared at the end: one silent for longer may have drifted 0.5 ms at 50 ppm."""
@@ -93,11 +96,11 @@ class Assessment:
         self._last_ns = start_ns
         self._unit_pose: Odometry | None = None
         self.set_streams = configuration.with_role(*SET_ROLES)
-        self._sets = SetStatistics(len(self.set_streams), SET_QUEUE,
+        self.set_queue = set_queue(stream.rate_hz for stream in self.set_streams)
+        self._sets = SetStatistics(len(self.set_streams), self.set_queue,
                                    round(configuration.timing.set_slop_s * 1e9), window=None)
         self.motion = RecordedMotion(configuration, self.timing)
         self.offsets = {stream.name: OffsetTrace() for stream in configuration.streams}
-        self.peak_turn_rate_radps: float | None = None
         self._next_offsets_ns = start_ns
         self._ledger = Ledger(
             configuration.point_error_limit_m, views, configuration.pose.stale_s)
@@ -131,6 +134,11 @@ class Assessment:
         self.timing.refresh()
         self.motion.finish()
         self._motion_offsets = self.motion.offsets(self.end_ns)
+
+    @property
+    def unreadable_acts(self) -> int:
+        """Recorded events that cannot be read, which may have told what a person did."""
+        return self._operator.unreadable
 
     @property
     def captures(self) -> list[Capture]:
@@ -282,6 +290,13 @@ class Assessment:
         return take
 
     def _pass_time(self, until_ns: int) -> None:
+        """Let the time up to a host time pass: as live, not that over which the host's leapt."""
+        if until_ns - self._last_ns > LEAP_NS:
+            self._pass_ticks(min(self._last_ns + SILENCE_NS, until_ns - TICK_NS - LEAP_NS - 1))
+            self._next_tick_ns = first_tick_ns(until_ns) - TICK_NS
+        self._pass_ticks(until_ns)
+
+    def _pass_ticks(self, until_ns: int) -> None:
         while True:
             tick_ns, opens_ns = self._next_tick_ns, self._gate.opens_ns
             if opens_ns is not None and opens_ns < tick_ns and opens_ns <= until_ns:
@@ -309,9 +324,6 @@ class Assessment:
         self.sigmas.add(now_ns, self._unit_pose, self.pose_verdict.figures)
         if self._unit_pose is not None:
             self.path.add(now_ns, *self._unit_pose.position_m.tolist())
-        turn_rate = self.pose_verdict.figures['turn_rate_radps']
-        if turn_rate is not None and turn_rate > (self.peak_turn_rate_radps or 0.0):
-            self.peak_turn_rate_radps = turn_rate
         self.motion.tick(now_ns)
         if now_ns >= self._next_offsets_ns:
             self._next_offsets_ns = now_ns + OFFSETS_NS

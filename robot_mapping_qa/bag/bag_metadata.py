@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, Mapping, NamedTuple, Sequence
 
 from robot_mapping_qa.bag.mcap_file import RecordedTopic
@@ -49,6 +49,25 @@ def bag_information(files: Sequence[FileFacts], topics: Sequence[RecordedTopic],
         'custom_data': None,
         'ros_distro': os.environ.get('ROS_DISTRO', 'unknown'),
     }
+
+
+METADATA_ERRORS = (OSError, yaml.YAMLError, KeyError, TypeError)
+"""What `read_metadata` raises, and looking into what it returned."""
+
+
+def read_metadata(folder: Path) -> dict[str, Any]:
+    """Return what metadata.yaml in a bag's folder says; raises `METADATA_ERRORS`."""
+    metadata = yaml.safe_load((folder / METADATA_FILE).read_text(encoding='utf-8'))
+    return metadata['rosbag2_bagfile_information']
+
+
+def missing_parts(folder: Path) -> list[str]:
+    """List the files that metadata.yaml names and that are not in the bag's folder."""
+    try:
+        names = [PurePath(path).name for path in read_metadata(folder)['relative_file_paths']]
+    except METADATA_ERRORS:
+        return []
+    return [name for name in names if not (folder / name).exists()]
 
 
 def as_yaml(information: Mapping[str, Any]) -> str:

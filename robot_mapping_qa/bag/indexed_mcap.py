@@ -12,10 +12,11 @@ everything, gives the same messages in the same order.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+import heapq
 import io
 from pathlib import Path
 import struct
-from typing import BinaryIO, Iterator, Mapping, NamedTuple
+from typing import BinaryIO, Iterable, Iterator, Mapping, NamedTuple, Sequence
 import zlib
 
 from lz4.frame import decompress as unpack_lz4
@@ -44,6 +45,7 @@ class _Chunk(NamedTuple):
     """Where a chunk, and behind it its message index, lie in the file."""
 
     first_ns: int
+    last_ns: int
     start: int
     length: int
     index_bytes: int
@@ -71,6 +73,10 @@ class IndexedMcap:
             self._file.close()
             raise
         self._unpack_zstd = ZstdDecompressor()
+        self.start_ns = self._chunks[0].first_ns
+        """Log time of the first message."""
+        self.back_ns = _back_ns(sorted(self._chunks, key=lambda chunk: chunk.start))
+        """By how much log times go back at most, from one chunk of the file to a later one."""
 
     def close(self) -> None:
         """Close the file."""
@@ -143,6 +149,20 @@ class IndexedMcap:
         return data
 
 
+def by_time(parts: Sequence[IndexedMcap],
+            needed: Mapping[str, int | None]) -> Iterator[tuple[str, int, bytes]]:
+    """Yield the messages of a bag's parts by log time, which overlap where it was split."""
+    if len(parts) == 1:
+        return parts[0].messages(needed)
+
+    def of(part: IndexedMcap) -> Iterator[tuple[str, int, bytes]]:
+        # Merging asks every part for its first message: none is unpacked before its time.
+        yield '', part.start_ns, b''
+        yield from part.messages(needed)
+    merged = heapq.merge(*map(of, parts), key=lambda message: message[1])
+    return (message for message in merged if message[0])
+
+
 def _index(file: BinaryIO) -> tuple[dict[int, str], list[_Chunk]]:
     """Return the topics by channel, and the chunks by the time of their first message."""
     size = file.seek(0, io.SEEK_END)
@@ -173,8 +193,16 @@ def _index(file: BinaryIO) -> tuple[dict[int, str], list[_Chunk]]:
     return channels, chunks
 
 
+def _back_ns(chunks: Iterable[_Chunk]) -> int:
+    back_ns = newest_ns = 0
+    for chunk in chunks:
+        back_ns = max(back_ns, newest_ns - chunk.first_ns)
+        newest_ns = max(newest_ns, chunk.last_ns)
+    return back_ns
+
+
 def _chunk(record: memoryview) -> _Chunk:
-    first_ns, _, start, length, map_bytes = _CHUNK_INDEX.unpack_from(record)
+    first_ns, last_ns, start, length, map_bytes = _CHUNK_INDEX.unpack_from(record)
     place = _CHUNK_INDEX.size
     channels = frozenset(number for number, _ in struct.iter_unpack(
         '<HQ', record[place:place + map_bytes]))
@@ -185,7 +213,7 @@ def _chunk(record: memoryview) -> _Chunk:
     if compression not in ('', 'lz4', 'zstd') or not channels:
         raise McapError('chunks of this kind are not known, or have no message index')
     packed_bytes, unpacked_bytes = _SIZES.unpack_from(record, place + text_bytes)
-    return _Chunk(first_ns, start, length, index_bytes, compression, packed_bytes,
+    return _Chunk(first_ns, last_ns, start, length, index_bytes, compression, packed_bytes,
                   unpacked_bytes, channels)
 
 

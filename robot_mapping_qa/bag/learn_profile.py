@@ -7,13 +7,14 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 import os
+from os.path import expanduser
 from pathlib import Path
 import sys
 import textwrap
 from typing import Iterable, Sequence, TYPE_CHECKING
 
 from robot_mapping_qa.bag.words import how_often
-from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED
+from robot_mapping_qa.exit_status import BAD_INPUT, INTERRUPTED, system_error_text
 
 if TYPE_CHECKING:
     from robot_mapping_qa.bag.assessment import Assessment
@@ -35,6 +36,9 @@ FAULTS = ('clock_step', 'time_restarted', 'frame_changed')
 
 LONGEST_SILENCE_S = 2.0
 """A longer silence is no hiccup of a network."""
+
+TOLD = 5
+"""So many faults of a run are told one by one."""
 
 WIDTH = 95
 
@@ -93,6 +97,11 @@ def faults_in(assessment: Assessment) -> list[str]:
             for at_ns, text in sorted(found)]
 
 
+def _some(faults: Sequence[str]) -> str:
+    more = len(faults) - TOLD
+    return '; '.join(faults[:TOLD]) + (f'; and {more} more' if more > 0 else '')
+
+
 def hold_lines(assessment: Assessment) -> list[str]:
     """Return a line for each hold but the one that every run starts with."""
     return [f'held at {(hold.closed_ns - assessment.start_ns) * 1e-9:.1f} s: '
@@ -147,10 +156,11 @@ def _parser() -> argparse.ArgumentParser:
         prog='learn_profile',
         description='Propose thresholds for a robot and its environment from a recorded run that '
                     'is known to be good, as a profile with the figure behind each value.')
-    parser.add_argument('bag', metavar='BAG', help='bag of the good run, as for assess_bag')
-    parser.add_argument('--config', required=True, metavar='FILE',
+    parser.add_argument('bag', metavar='BAG', type=expanduser,
+                        help='bag of the good run, as for assess_bag')
+    parser.add_argument('--config', required=True, metavar='FILE', type=expanduser,
                         help='the parameter file that the live nodes are started with')
-    parser.add_argument('--out', required=True, metavar='NAME.yaml',
+    parser.add_argument('--out', required=True, metavar='NAME.yaml', type=expanduser,
                         help='the new profile; give it to --profile or to the launch file')
     parser.add_argument('--anyway', action='store_true',
                         help='learn also from a run with faults: a clock that stepped, a stream '
@@ -172,7 +182,7 @@ def _run(options: argparse.Namespace) -> int:
         if faults and not options.anyway:
             raise LearningError(
                 f'{options.bag}: not a good run, and thresholds wide enough for it would hide '
-                f'such faults: {"; ".join(faults)}. Take another run, or a part without them; '
+                f'such faults: {_some(faults)}. Take another run, or a part without them; '
                 '--anyway learns from it all the same')
         warnings += [f'learned from a fault as well: {fault}' for fault in faults]
         proposals = propose(configuration, figures)
@@ -189,7 +199,7 @@ def _run(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return BAD_INPUT
     except OSError as error:
-        print(f'{error.filename or out}: {error.strerror}', file=sys.stderr)
+        print(system_error_text(error, out), file=sys.stderr)
         return BAD_INPUT
     for warning in warnings:
         print(f'warning: {warning}', file=sys.stderr)

@@ -298,7 +298,9 @@ def capture_row(capture: Capture) -> tuple:
     return (
         capture.name, capture.stamp_ns, *_coordinates(capture.position_m),
         capture.sigma_position_m, capture.sigma_rotation_rad, capture.time_error_s,
-        capture.point_error_m, capture.verdict, '; '.join(capture.reasons),
+        capture.point_error_m, capture.verdict,
+        # A row is a line: a ledger that goes on is read by lines.
+        '; '.join(' '.join(reason.split()) for reason in capture.reasons),
         f'{capture.path_m:.3f}',
         *((None,) * 4 if turn is None else (_fixed(part, 5) for part in turn)),
         *((None,) * len(PARTS) if capture.shares is None else

@@ -10,6 +10,7 @@ from typing import Callable
 from robot_mapping_qa.configuration import Configuration, Stream
 from robot_mapping_qa.messages.angular_velocity import angular_velocity_reader, TurnRates
 from robot_mapping_qa.records import Odometry
+from robot_mapping_qa.timing.angular_velocity import PeakTurnRate
 from robot_mapping_qa.timing.cross_check import cross_check, CrossCheck, Estimate
 from robot_mapping_qa.timing.monitor import TimingMonitor
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate
@@ -30,6 +31,7 @@ class RecordedMotion:
                          if stream.timing_topic is None}
         self._windows = MotionWindows(self._streams)
         self._unit_rates = TurnRates()
+        self.peak_turn_rate = PeakTurnRate(configuration.pose.max_turn_rate_radps)
         self._timing = timing
         self._unit = configuration.pose_stream.name
 
@@ -51,10 +53,12 @@ class RecordedMotion:
 
     def add_unit(self, log_ns: int, pose: Odometry) -> None:
         """Take an accepted pose of the unit."""
+        rate = self._unit_rates.of(pose)
+        if rate is None:
+            return
+        self.peak_turn_rate.add(*rate)
         if self._streams:
-            rate = self._unit_rates.of(pose)
-            if rate is not None:
-                self._windows.add_reference(log_ns, *rate)
+            self._windows.add_reference(log_ns, *rate)
 
     def tick(self, now_ns: int) -> None:
         """Close the window when it is full."""
@@ -65,10 +69,11 @@ class RecordedMotion:
         """Forget what was found before a step of a clock."""
         if event.kind not in ('clock_step', 'time_restarted'):
             return
+        before_ns = event.onset_ns if event.kind == 'clock_step' else None
         if event.subject == self._unit:
-            self._windows.forget(None, event.onset_ns)
+            self._windows.forget(None, before_ns)
         elif event.subject in self._streams:
-            self._windows.forget(event.subject, event.onset_ns)
+            self._windows.forget(event.subject, before_ns)
 
     def finish(self) -> None:
         """Close the last window."""

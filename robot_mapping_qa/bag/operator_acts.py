@@ -32,17 +32,20 @@ class OperatorActs:
         self._gate = gate
         self._pose = pose
         self._typestore = get_typestore(STORE)
+        self.unreadable = 0
+        """Messages that could not be read: what they told is not known."""
 
     def take(self, log_ns: int, data: bytes) -> list[Event]:
         """
         Take a serialized message of `events`; return the events that follow now.
 
-        A message that cannot be read tells of nothing.
+        A message that cannot be read is counted.
         """
         try:
             message: Any = self._typestore.deserialize_cdr(data, EVENTS.type)
         except Exception:
             # Damaged bytes raise whatever the place in the parser brings about.
+            self.unreadable += 1
             return []
         return [event for status in message.status for event in self._act(status, log_ns)]
 

@@ -97,10 +97,11 @@ class QualityBag:
 
     def _write_pose(self, assessment: Assessment, now_ns: int) -> None:
         pose, judgement = assessment.pose.corrected_pose(), assessment.pose.judged_pose()
-        if pose is not None and judgement is not None and pose.stamp_ns != self._sent_stamp_ns:
-            self._sent_stamp_ns = pose.stamp_ns
-            self._write(POSE, now_ns, pose_message(self._factory, pose))
+        if judgement is not None and judgement[0].stamp_ns != self._sent_stamp_ns:
+            self._sent_stamp_ns = judgement[0].stamp_ns
             self._write(JUDGED_POSE, now_ns, judged_pose_message(self._factory, *judgement))
+            if pose is not None:
+                self._write(POSE, now_ns, pose_message(self._factory, pose))
         verdict = assessment.pose_verdict
         error_m = None if verdict is None else verdict.figures['point_error_m']
         if error_m is not None:
@@ -119,10 +120,12 @@ class QualityBag:
                 self._factory, stream, figures,
                 [c for c in conditions if c.subject == stream.name]))
             if figures.offset_s is not None:
-                self._write(CLOCK_OFFSET, now_ns, clock_offset_message(
-                    self._factory, stream.name, now_ns, figures.offset_s))
+                message = clock_offset_message(
+                    self._factory, stream.name, now_ns, figures.offset_s)
+                if message is not None:
+                    self._write(CLOCK_OFFSET, now_ns, message)
         statuses.append(pose_diagnostic(
-            self._factory, assessment.pose.name, pose, assessment.pose.summary()))
+            self._factory, assessment.pose.name, pose, assessment.pose.brief(now_ns)))
         if cameras is not None:
             statuses += [
                 camera_diagnostic(self._factory, camera, cameras.figures(camera.name, now_ns),

@@ -15,22 +15,25 @@ from pathlib import Path, PurePath
 import struct
 from typing import Any, Callable, Iterator, Sequence
 
-from robot_mapping_qa.bag.bag_metadata import METADATA_FILE
+from robot_mapping_qa.bag.bag_metadata import (
+    METADATA_ERRORS, METADATA_FILE, missing_parts, read_metadata)
 from robot_mapping_qa.bag.definitions import lacks_header
-from robot_mapping_qa.bag.indexed_mcap import IndexedMcap
+from robot_mapping_qa.bag.indexed_mcap import by_time, IndexedMcap
 from robot_mapping_qa.bag.missing_topics import no_pose, no_stream, Topic
-from robot_mapping_qa.bag.truncated import is_truncated_mcap, TruncatedMcap
+from robot_mapping_qa.bag.truncated import is_truncated_mcap, MAGIC, TruncatedMcap
 from robot_mapping_qa.configuration.model import Stream
 from rosbags.rosbag1 import Reader as Reader1
 from rosbags.rosbag2 import Reader as Reader2
 from rosbags.serde import SerdeError
 from rosbags.typesys import get_typestore, Stores
-import yaml
 
 STORAGE_SUFFIXES = ('.mcap', '.db3')
 """Storage files of rosbag2."""
 
 ROSBAG1_SUFFIX = '.bag'
+
+BACK_NS = 1_000_000_000
+"""A recorder with several threads and full queues writes messages late, but not by so much."""
 
 HEADER_ROLES = ('capture', 'aid', 'timing')
 """Roles of whose messages nothing but the stamp is read; all others are read whole."""
@@ -45,6 +48,10 @@ _ROS1_STAMP = slice(4, 12)
 class BagError(ValueError):
     """A bag that cannot be assessed; the text tells the user why and what to do."""
 
+
+_AFTER_A_CUT = {
+    '.bag': '. If the recording was cut off, `rosbag reindex` mends the file',
+    '.db3': '. If the recording was cut off, `sqlite3 FILE .recover` saves what is left'}
 
 _NOT_THERE = Topic('', (), 0)
 
@@ -142,10 +149,15 @@ class Recording:
         try:
             indexed = self._indexed(file)
             if indexed is not None:
-                for part in indexed:
-                    for topic, last_ns, data in part.messages(needed):
-                        for stream in by_topic[topic]:
-                            yield stream, last_ns, data
+                back_ns = max(part.back_ns for part in indexed)
+                if back_ns > BACK_NS:
+                    self.warnings.append(
+                        f'{self.path}: log times go back by {back_ns * 1e-9:.1f} s or more: the '
+                        'clock of the computer was set back while it recorded. What came after '
+                        'is read in between what came before: record again, or cut the bag there')
+                for topic, last_ns, data in by_time(indexed, needed):
+                    for stream in by_topic[topic]:
+                        yield stream, last_ns, data
             elif self._is_rosbag1:
                 convert = {stream.name: self._ros1_converter(stream)
                            for those in streams.values() for stream in those}
@@ -186,7 +198,7 @@ class Recording:
             # Any kind of file may be given, and the parsers raise all kinds of errors on it.
             raise BagError(
                 f'{self.path}: cannot be read as a bag (rosbag2 with MCAP or SQLite3, or '
-                f'rosbag1): {_said(error)}') from error
+                f'rosbag1): {_said(error)}{_AFTER_A_CUT.get(self.path.suffix, "")}') from error
 
     def _opened(self, file: Any) -> Any:
         try:
@@ -221,13 +233,27 @@ class Recording:
                     f'{path}: not a bag; the folder holds neither metadata.yaml nor a file that '
                     f'ends in {" or ".join(STORAGE_SUFFIXES)}')
             cut = any(file.suffix == '.mcap' and is_truncated_mcap(file) for file in files)
-            if has_metadata and not cut:
+            missing = missing_parts(path) if has_metadata and files else []
+            if has_metadata and not cut and not missing:
                 return [path]
-            if not has_metadata:
+            if missing:
+                self.warnings.append(
+                    f'{path}: {", ".join(missing)} is named in {METADATA_FILE} and not there: the '
+                    'files that are there are read')
+            elif not has_metadata:
                 self.warnings.append(
                     f'{path}: metadata.yaml is missing, so the recording was not closed; every '
                     'file in the folder is read')
-        return [self._whole_or_repaired(file) for file in files]
+        return [self._whole_or_repaired(file) for file in self._begun(files)]
+
+    def _begun(self, files: list[Path]) -> list[Path]:
+        """Leave out files that a power cut left empty, as long as another remains."""
+        empty = [file for file in files if file.stat().st_size <= len(MAGIC)]
+        if len(empty) == len(files):
+            return files
+        self.warnings += [f'{file}: is empty, so the recording was cut off as it was begun; it is '
+                          'left out' for file in empty]
+        return [file for file in files if file not in empty]
 
     def _storage_files(self) -> list[Path]:
         """List the storage files in the bag's folder."""
@@ -238,9 +264,9 @@ class Recording:
         if not any(isinstance(file, TruncatedMcap) for file in self._files):
             return
         try:
-            whole_ns = _bag_information(self.path)['duration']['nanoseconds']
+            whole_ns = read_metadata(self.path)['duration']['nanoseconds']
             read_s, whole_s = (self.end_ns - self.start_ns) * 1e-9, whole_ns * 1e-9
-        except (OSError, yaml.YAMLError, KeyError, TypeError):
+        except METADATA_ERRORS:
             return
         if read_s < whole_s:
             self.warnings.append(
@@ -359,15 +385,10 @@ def _mcap_files(file: Any) -> list[Path]:
         return []
     if file.is_file():
         return [file] if file.suffix == '.mcap' else []
-    bag = _bag_information(file)
+    bag = read_metadata(file)
     if bag['storage_identifier'] != 'mcap' or bag.get('compression_format'):
         return []
     return [file / PurePath(path).name for path in bag['relative_file_paths']]
-
-
-def _bag_information(folder: Path) -> dict[str, Any]:
-    metadata = yaml.safe_load((folder / METADATA_FILE).read_text(encoding='utf-8'))
-    return metadata['rosbag2_bagfile_information']
 
 
 def _plain(topic: str) -> str:

@@ -23,7 +23,7 @@ from robot_mapping_qa.configuration.validation import GROUPS
 from robot_mapping_qa.settings import settings_of
 from robot_mapping_qa.timing.comparison import offset_sentence
 from robot_mapping_qa.timing.cross_check import CrossCheck
-from robot_mapping_qa.timing.sets import apart_sentences, SET_QUEUE
+from robot_mapping_qa.timing.sets import apart_sentences
 from robot_mapping_qa.verdicts import Event
 
 REPORT_FILE = 'report.html'
@@ -68,7 +68,7 @@ def write_report(folder: Path, assessment: Assessment, summary: Mapping[str, Any
         events=_events(assessment.events), events_left_out=max(
             0, _count(assessment.events) - EVENTS_SHOWN),
         checks=checks, sentences=_offset_sentences(assessment, checks),
-        sets=sets, set_streams=assessment.set_streams, set_queue=SET_QUEUE,
+        sets=sets, set_streams=assessment.set_streams, set_queue=assessment.set_queue,
         sets_apart=apart_sentences([stream.name for stream in assessment.set_streams], sets),
         configuration=assessment.configuration, thresholds=_thresholds(assessment.configuration),
         timeline=_markup(timeline_svg(assessment, summary)),
@@ -93,7 +93,7 @@ def _markup(svg: str | None) -> Any:
 def _offset_sentences(assessment: Assessment, checks: Mapping[str, CrossCheck]) -> list[str]:
     """Return for each stream where its stamps lie and what that costs at the turns driven."""
     sentences = (
-        offset_sentence(name, stream.figures(), assessment.peak_turn_rate_radps,
+        offset_sentence(name, stream.figures(), assessment.motion.peak_turn_rate.radps,
                         assessment.configuration.working_distance_m, checks.get(name))
         for name, stream in assessment.timing.streams.items())
     return [sentence for sentence in sentences if sentence is not None]
@@ -131,15 +131,15 @@ def _verdict(summary: Mapping[str, Any], places: Sequence[RedoPlace],
     total, trusted = captures['total'], captures['trusted']
     if not total:
         return ('No captures to judge',
-                'The recording holds no pictures of a capture stream. The timeline still shows '
-                'when they could have been trusted.')
+                'The recording holds no pictures of a capture stream. The timeline shows when the '
+                'gate was held, and why.')
     if trusted == total:
         return ('All captures can be trusted' + without_pictures(missing),
                 'Nothing has to be taken again.')
     headline = f'{trusted} of {total} captures can be trusted{without_pictures(missing)}'
     if not places:
-        return (headline, 'The others were made up for: the robot came by again and took a '
-                'trusted capture from the same place.')
+        return (headline, 'The others were made up for: the robot took a trusted capture from the '
+                'same place later.')
     number = 'one place' if len(places) == 1 else f'{len(places)} places'
     return (headline, f'Go back to {number} and take the captures there again.')
 

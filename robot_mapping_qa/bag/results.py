@@ -25,7 +25,7 @@ from robot_mapping_qa.bag.several import cores
 from robot_mapping_qa.bag.summary import summarize, SUMMARY_FILE, write_summary
 from robot_mapping_qa.capture.redo import RedoPlace
 from robot_mapping_qa.configuration import Configuration
-from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED
+from robot_mapping_qa.messages.topics import CAPTURE_ALLOWED, EVENTS
 from tqdm import tqdm
 
 _OUR_NAMES = {SUMMARY_FILE, CAPTURES_FILE, REDO_FILE, REPORT_FILE, QUALITY_FOLDER}
@@ -75,6 +75,10 @@ def assess(bag: str | Path, configuration: Configuration, folder: str | Path,
             assessment.take(stream, log_ns, data)
         assessment.finish(recording.end_ns)
         quality.close()
+        if assessment.unreadable_acts:
+            recording.warnings.append(
+                f'{recording.path}: {assessment.unreadable_acts} messages on {EVENTS.name} cannot '
+                'be read: what a person told the live nodes by them is not done again')
         summary = summarize(assessment, recording.message_count)
         places = assessment.redo()
         write_summary(summary, output.scratch)

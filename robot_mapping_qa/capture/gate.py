@@ -20,6 +20,8 @@ from robot_mapping_qa.capture.view import View
 from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
 _S = 1_000_000_000
+_OF_NOW = ('point_error_m', 'pose_part_m', 'time_part_m', 'extrinsics_part_m', 'until_limit_s',
+           'until_limit_m')
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,6 +340,10 @@ class Gate:
             if verdict is not None:
                 figures.update(verdict.figures)
         figures.update(self._point_error.figures)
+        pose_age_s = figures.get('pose_verdict_age_s')
+        if pose_age_s is not None and abs(pose_age_s) > self.limits.verdict_timeout_s:
+            # The way travelled stays; the error is another by now.
+            figures.update(dict.fromkeys(_OF_NOW))
         return figures
 
 

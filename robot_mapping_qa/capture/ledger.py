@@ -275,16 +275,14 @@ class Ledger:
             if len(stamps) < 2 or entry.stamp_ns > stamps[-1] + beyond_ns:
                 return
             after -= 1
-        if stamps[after] == entry.stamp_ns:
+        before = after - 1
+        if before < 0 or stamps[after] - stamps[before] > self._longest_gap_ns:
+            if stamps[after] != entry.stamp_ns:
+                return
+            # This pose alone counts: it tells the place, but the speed by its twist only.
             before = after
-        elif after == 0:
-            return
-        else:
-            before = after - 1
         gap_ns = stamps[after] - stamps[before]
-        if gap_ns > self._longest_gap_ns:
-            return
-        share = (entry.stamp_ns - stamps[before]) / gap_ns if gap_ns else 0.0
+        share = (entry.stamp_ns - stamps[before]) / gap_ns if gap_ns else 1.0
         first, first_path_m, first_known, _ = self._poses[before]
         second, second_path_m, second_known, views = self._poses[after]
         entry.path_m = first_path_m + share * (second_path_m - first_path_m)
@@ -295,13 +293,14 @@ class Ledger:
         entry.quaternion = normalized(*multiply(
             start, from_rotation_vector(vector(share * part for part in turn))))
         entry.view = None if views is None else views[entry.stream]
-        if first_known and second_known:
-            covariance = first.covariance
-            if share:
-                # First order: the two are nearly the same and strongly correlated.
-                covariance = (1.0 - share) * covariance + share * second.covariance
-            speed, rate = unit_motion(first, second, entry.quaternion)
-            self._batch.append((entry, entry.quaternion, covariance, speed, rate))
+        motion = unit_motion(first, second, entry.quaternion)
+        if second_known and (first_known or share >= 1.0) and motion is not None:
+            covariance = second.covariance
+            if share < 1.0:
+                # Never too small, however the two are correlated: a square is convex. That does
+                # not hold beyond the last pose, whose own covariance counts there.
+                covariance = (1.0 - share) * first.covariance + share * covariance
+            self._batch.append((entry, entry.quaternion, covariance, *motion))
             if len(self._batch) >= _BATCH:
                 self._solve()
 

@@ -182,13 +182,19 @@ class LiveLedger(Ledger):
         At most `MOST_AT_ONCE` of those that are judged anew, unless ``at_end``; the others come
         with the next calls.
         """
-        while self._waiting and (
-                at_end or now_ns - self._waiting[0].receive_ns > PATIENCE_NS):
-            self._place(heapq.heappop(self._waiting), LONGEST_EXTRAPOLATION_NS)
+        # Not the first of the heap only: the latest stamp may be that of the oldest picture.
+        waiting: list[Entry] = []
+        for entry in self._waiting:
+            if at_end or now_ns - entry.receive_ns > PATIENCE_NS:
+                self._place(entry, LONGEST_EXTRAPOLATION_NS)
+            else:
+                waiting.append(entry)
+        heapq.heapify(waiting)
+        self._waiting = waiting
         self._solve()
-        waiting = {id(entry) for entry in self._waiting}
-        fresh = [entry for entry in self._entries if id(entry) not in waiting]
-        self._entries = [entry for entry in self._entries if id(entry) in waiting]
+        early = {id(entry) for entry in waiting}
+        fresh = [entry for entry in self._entries if id(entry) not in early]
+        self._entries = [entry for entry in self._entries if id(entry) in early]
         count = len(self._to_judge) if at_end else min(len(self._to_judge), MOST_AT_ONCE)
         doubted = [self._to_judge.popleft() for _ in range(count)]
         entries = [entry for entry, _ in doubted] + fresh

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import isnan
 from typing import Iterable, Mapping
 
@@ -63,7 +64,12 @@ class PointErrorWatch:
 
     def conditions(self, pose: Verdict, timing: Verdict | None, limit_m: float,
                    limits: GateLimits, allowed: bool) -> Iterable[Condition]:
-        """Yield what is wrong with the point error; ``allowed`` says whether the gate is open."""
+        """
+        Yield what is wrong with the point error; ``allowed`` says whether the gate is open.
+
+        While the error is over its limit, a direction in which nothing holds the unit, which the
+        pose monitor gives as a notice, is a cause as well.
+        """
         error_m = self._combine(pose, timing)
         if pose.stamp_ns != self._seen_ns:
             self._seen_ns = pose.stamp_ns
@@ -82,8 +88,14 @@ class PointErrorWatch:
         release_m = limit_m * (1.0 - limits.deadband_fraction)
         if error_m > limit_m or (error_m > release_m and (was_over or not allowed)):
             yield self._over(error_m, limit_m, release_m, pose.stamp_ns)
+            # By what it grows; its outlook is by the limit that the monitor was started with.
+            yield from (replace(c, severity=Severity.SOFT, text=c.for_the_record)
+                        for c in pose.conditions if c.kind == 'open_direction')
             return
         self._over_since_ns = None
+        if allowed:
+            # Within a hold the limit may be met for a while: it is told by the worst of all.
+            self._worst_m = 0.0
         if outlook is not None and allowed and self._is_near(outlook, limits):
             if self._warned_since_ns is None:
                 self._warned_since_ns = pose.stamp_ns
@@ -113,6 +125,9 @@ class PointErrorWatch:
             shift_m = moves_mps * abs(error.moved_s)
             spread_m = _ONE_AXIS * moves_mps * error.sigma_s
             total_m = combined_radius_m(pose_m, spread_m, mount_m) + shift_m
+            if isnan(total_m):
+                self.figures['point_error_m'] = None
+                return None
             if total_m >= worst_m:
                 worst_m = total_m
                 self.figures.update(
@@ -139,7 +154,6 @@ class PointErrorWatch:
               stamp_ns: int) -> Condition:
         if self._over_since_ns is None:
             self._over_since_ns = stamp_ns
-            self._worst_m = 0.0
         self._worst_m = max(self._worst_m, error_m)
         relation = 'limit' if error_m > limit_m else f'opens below {release_m:.3f} m, limit'
         return Condition(

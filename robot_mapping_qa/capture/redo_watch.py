@@ -100,9 +100,12 @@ class RedoWatch:
         """
         spot = _Spot(stamp_ns, position_m, quaternion, path_m, allowed)
         if self._last is not None and stamp_ns < self._last.stamp_ns:
-            # Time has started again: nothing ends its probation by it.
+            # Time has started again: nothing ends its probation by it, and all that was passed
+            # before is older than what comes.
             self._on_probation.clear()
             self._last = None
+            for stretch in self._stretches:
+                stretch.spots = [old._replace(stamp_ns=-1) for old in stretch.spots]
         self._end_probation(stamp_ns)
         if self._last is None or self._differs(spot, self._last):
             self._last = spot

@@ -14,8 +14,8 @@ class TimeError(NamedTuple):
     """
     How far a stream's stamps are off the unit's, seconds.
 
-    ``moved_s`` is known: the clock's movement since both settled, and what its stamps lay ahead
-    of the host more than the unit's. ``sigma_s`` is the standard deviation of that and of a
+    ``moved_s`` is known: the clock's movement since both settled, and what one of the two lay
+    ahead of the host then. ``sigma_s`` is the standard deviation of that and of a
     constant offset, as configured.
     """
 

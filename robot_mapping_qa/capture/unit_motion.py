@@ -11,12 +11,12 @@ from robot_mapping_qa.records import Odometry
 
 
 def unit_motion(first: Odometry, second: Odometry,
-                quaternion: Quaternion) -> tuple[Vector, Vector]:
+                quaternion: Quaternion) -> tuple[Vector, Vector] | None:
     """
     Return velocity (m/s) and angular velocity (rad/s) in the header's frame at an attitude.
 
     By the twist of the second pose, else by the difference between the two, which has the noise
-    of both; zero where they are one. A twist is about the child's axes, which ``quaternion``
+    of both; None where they are one. A twist is about the child's axes, which ``quaternion``
     turns into those of the header (nav_msgs/Odometry).
     """
     if second.linear_mps is not None and second.angular_radps is not None:
@@ -24,7 +24,7 @@ def unit_motion(first: Odometry, second: Odometry,
                 rotate(quaternion, vector(second.angular_radps.tolist())))
     seconds = (second.stamp_ns - first.stamp_ns) * 1e-9
     if not seconds:
-        return (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
+        return None
     way_m = (second.position_m - first.position_m).tolist()
     turn = rotation_vector(multiply(conjugate(unit_quaternion(first)), unit_quaternion(second)))
     return (vector(part / seconds for part in way_m),

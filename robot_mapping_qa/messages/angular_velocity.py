@@ -23,7 +23,7 @@ _IMU = 'sensor_msgs/msg/Imu'
 _LITTLE_ENDIAN = b'\x00\x01'
 _HEAD = struct.Struct('<4xiII')
 _RATE_AND_VARIANCE = struct.Struct('<4d')
-_ORIENTATION_BYTES = (4 + 9) * 8
+_ORIENTATION_BYTES, _NUMBERS_BYTES = (4 + 9) * 8, (4 + 9 + 3 + 9 + 3 + 9) * 8
 _NANOSECONDS = 1_000_000_000
 
 
@@ -44,6 +44,8 @@ def read_angular_velocity(data: bytes) -> AngularVelocity | None:
             # Too short: the careful reader says what is wrong.
             read_imu(data)
             raise
+        if nanoseconds >= _NANOSECONDS or len(data) < numbers + _NUMBERS_BYTES:
+            read_imu(data)
         return None if variance == -1.0 else (seconds * _NANOSECONDS + nanoseconds, x, y, z)
     record = read_imu(data)
     if record.angular_radps is None:

@@ -15,6 +15,7 @@ import importlib
 from typing import Any, Protocol
 
 _NANOSECONDS = 1_000_000_000
+_SECONDS_END = 1 << 31
 
 
 class MessageFactory(Protocol):
@@ -77,6 +78,11 @@ def make_time(factory: MessageFactory, stamp_ns: int) -> Any:
     """Return a builtin_interfaces/Time."""
     return factory.make('builtin_interfaces/msg/Time', sec=stamp_ns // _NANOSECONDS,
                         nanosec=stamp_ns % _NANOSECONDS)
+
+
+def fits_time(stamp_ns: int) -> bool:
+    """Return whether a builtin_interfaces/Time can hold it: from 1901 to 2038."""
+    return -_SECONDS_END <= stamp_ns // _NANOSECONDS < _SECONDS_END
 
 
 def make_header(factory: MessageFactory, stamp_ns: int, frame: str = '') -> Any:

@@ -11,7 +11,7 @@ import numpy as np
 from robot_mapping_qa.capture.gate import Decision, Hold
 from robot_mapping_qa.capture.redo_watch import Place
 from robot_mapping_qa.configuration import Stream
-from robot_mapping_qa.messages.factory import make_header, make_time, MessageFactory
+from robot_mapping_qa.messages.factory import fits_time, make_header, make_time, MessageFactory
 from robot_mapping_qa.messages.hold_values import course_values, hold_values
 from robot_mapping_qa.messages.verdict_message import ERROR, make_status, OK, WARN
 from robot_mapping_qa.records import Odometry
@@ -185,10 +185,13 @@ def camera_diagnostic(factory: MessageFactory, camera: Stream,
 
 
 def pose_diagnostic(factory: MessageFactory, name: str, verdict: Verdict,
-                    summary: Mapping[str, Any], more: Mapping[str, float] = {}) -> Any:
-    """Return the state of the unit's pose, with ``more`` figures, for /diagnostics."""
-    values = {**verdict.figures, **more, 'reported_covariance': summary['reported_covariance'],
-              'jumps': len(summary['jumps'])}
+                    brief: Mapping[str, Any], more: Mapping[str, float] = {}) -> Any:
+    """
+    Return the state of the unit's pose, with ``more`` figures, for /diagnostics.
+
+    ``brief`` is that of `PoseMonitor`.
+    """
+    values = {**verdict.figures, **more, **brief}
     error_m = verdict.figures['point_error_m']
     healthy = 'healthy' if error_m is None else (
         f'a point on the structure is known to {error_m:.3f} m (95 %)')
@@ -202,11 +205,13 @@ def clock_offset_message(factory: MessageFactory, name: str, host_ns: int,
     """
     Return a sensor_msgs/TimeReference: host time, and the same instant on the stream's clock.
 
-    ``offset_s`` is the stream's clock less the host's.
+    ``offset_s`` is the stream's clock less the host's. None where the instant is beyond what a
+    message holds, as just after the host's time leapt by years.
     """
+    time_ns = host_ns + round(offset_s * 1e9)
     return factory.make(
         'sensor_msgs/msg/TimeReference', header=make_header(factory, host_ns),
-        time_ref=make_time(factory, host_ns + round(offset_s * 1e9)), source=name)
+        time_ref=make_time(factory, time_ns), source=name) if fits_time(time_ns) else None
 
 
 def point_error_message(factory: MessageFactory, error_m: float) -> Any:

@@ -10,12 +10,13 @@ the way and the gate decides live as it does offline.
 
 from __future__ import annotations
 
+from math import isnan
 from typing import Any, Mapping
 
 from robot_mapping_qa.messages.factory import make_header, MessageFactory, time_ns
 from robot_mapping_qa.verdicts import Condition, Severity, Verdict
 
-OK, WARN, ERROR, STALE = 0, 1, 2, 3
+OK, WARN, ERROR = 0, 1, 2
 """Levels of diagnostic_msgs/DiagnosticStatus."""
 
 _LEVEL = {Severity.NOTICE: OK, Severity.SOFT: WARN, Severity.HARD: ERROR}
@@ -61,18 +62,27 @@ def verdict_from_message(message: Any, source: str | None = None) -> Verdict:
     """
     Read a verdict back from a DiagnosticArray of rclpy or of rosbags.
 
-    Raises ValueError where the message was not made by `verdict_to_message`, or where it names
-    another source than ``source``: who may speak for one monitor may not for all.
+    Raises ValueError where the message was not made by `verdict_to_message`, where a figure is
+    NaN, or where it names another source than ``source``: who may speak for one monitor may not
+    for all.
     """
     try:
         head, *rest = message.status
-        figures = {item.key: float(item.value) if item.value else None for item in head.values}
+        figures = {item.key: _figure(item) for item in head.values}
         conditions = tuple(_condition(status) for status in rest)
     except (ValueError, KeyError) as error:
         raise ValueError(f'not a verdict: {error!r}') from error
     if source is not None and head.name != source:
         raise ValueError(f'it speaks as {head.name!r}, expected {source!r}')
     return Verdict(head.name, time_ns(message.header.stamp), conditions, figures)
+
+
+def _figure(item: Any) -> float | None:
+    value = float(item.value) if item.value else None
+    if value is not None and isnan(value):
+        # It is over no limit: as a figure it would count for none.
+        raise ValueError(f'{item.key!r} is not a number')
+    return value
 
 
 def _condition(status: Any) -> Condition:

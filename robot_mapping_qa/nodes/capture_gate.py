@@ -145,9 +145,12 @@ class CaptureGate(QualityNode):
         x, y, z = pose.position_m.tolist()
         qx, qy, qz, qw = pose.quaternion.tolist()
         self._trail.add(x, y, z, decision.allowed)
+        path_m = decision.figures.get('path_length_m')
+        if path_m is None:
+            # A gate that has just started: the way up to here may be long.
+            return
         self._redo.add(
-            receive_ns, (x, y, z), (qx, qy, qz, qw), decision.figures.get('path_length_m') or 0.0,
-            decision.allowed,
+            receive_ns, (x, y, z), (qx, qy, qz, qw), path_m, decision.allowed,
             {c.key: c.for_the_record for c in decision.conditions if c.key in decision.reasons})
 
     def _tell_of_run(self) -> None:

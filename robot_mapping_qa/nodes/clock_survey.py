@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
-from math import hypot
 import time
 from typing import Any, Callable, Iterable, Mapping
 
@@ -18,11 +17,12 @@ from robot_mapping_qa.messages.clock_outputs import (
     comparison_diagnostic, host_diagnostic, sets_diagnostic, time_server_diagnostic)
 from robot_mapping_qa.messages.factory import MessageFactory
 from robot_mapping_qa.messages.serialized import MalformedMessage
+from robot_mapping_qa.timing.angular_velocity import PeakTurnRate
 from robot_mapping_qa.timing.comparison import compare, offset_sentence
 from robot_mapping_qa.timing.cross_check import CrossCheck
 from robot_mapping_qa.timing.figures import StreamFigures
 from robot_mapping_qa.timing.motion_offset import MotionOffset, MotionOffsetEstimate
-from robot_mapping_qa.timing.sets import SET_QUEUE, SET_ROLES, SetStatistics
+from robot_mapping_qa.timing.sets import set_queue, SET_ROLES, SetStatistics
 from robot_mapping_qa.timing.two_way import Sample
 from robot_mapping_qa.verdicts import Event
 
@@ -62,10 +62,11 @@ class ClockSurvey:
         self._worker = ThreadPoolExecutor(1, 'motion_offset')
         self._running: dict[str, Future[MotionOffsetEstimate]] = {}
         self._set_streams = configuration.with_role(*SET_ROLES)
-        self._sets = (SetStatistics(len(self._set_streams), SET_QUEUE,
+        self._sets = (SetStatistics(len(self._set_streams),
+                                    set_queue(s.rate_hz for s in self._set_streams),
                                     round(configuration.timing.set_slop_s * 1e9))
                       if len(self._set_streams) > 1 else None)
-        self._turn_rate_radps: float | None = None
+        self._peak_turn_rate = PeakTurnRate(configuration.pose.max_turn_rate_radps)
         self._checks: dict[str, CrossCheck] = {}
         self._former: list[tuple[float, Mapping[str, CrossCheck]]] = []
 
@@ -76,7 +77,7 @@ class ClockSurvey:
             place, sets = self._set_streams.index(stream), self._sets
             takers.append(lambda stamp_ns, receive_ns, _data: sets.add(
                 place, stamp_ns, receive_ns))
-        if stream.role == 'pose' and self._motion:
+        if stream.role == 'pose':
             takers.append(self._unit_taker(stream))
         elif stream.name in self._motion:
             takers.append(self._motion_taker(stream))
@@ -104,9 +105,7 @@ class ClockSurvey:
                 return
             for offset in self._motion.values():
                 offset.add_reference(*rate)
-            turn_radps = hypot(*rate[1:])
-            if self._turn_rate_radps is None or turn_radps > self._turn_rate_radps:
-                self._turn_rate_radps = turn_radps
+            self._peak_turn_rate.add(*rate)
         return take
 
     def happened(self, events: Iterable[Event]) -> None:
@@ -146,7 +145,7 @@ class ClockSurvey:
 
     def sentence(self, name: str, figures: StreamFigures) -> str | None:
         """Say where a stream's stamps lie and what that costs on the structure."""
-        return offset_sentence(name, figures, self._turn_rate_radps,
+        return offset_sentence(name, figures, self._peak_turn_rate.radps,
                                self._configuration.working_distance_m, self._checks.get(name))
 
     def statuses(self, factory: MessageFactory) -> list[Any]:

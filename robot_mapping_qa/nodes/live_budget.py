@@ -73,8 +73,8 @@ class LiveBudget:
         if not 0 < pose.stamp_ns - before.stamp_ns < _LONGEST_GAP_NS:
             return None
         turn = Rotation.from_quat(pose.quaternion)
-        velocity, turn_rate = unit_motion(before, pose, unit_quaternion(pose))
-        return point_budget(
-            pose.covariance, turn.apply(view.lever_m), velocity, turn_rate, error.sigma_s,
+        motion = unit_motion(before, pose, unit_quaternion(pose))
+        return None if motion is None else point_budget(
+            pose.covariance, turn.apply(view.lever_m), *motion, error.sigma_s,
             turn.apply(view.line_of_sight_m), view.mount_sigma_m, view.mount_sigma_rad,
             error.moved_s)

@@ -126,19 +126,20 @@ class PoseMonitor(QualityNode):
     def _send_outputs(self) -> None:
         pose, judgement = self._monitor.corrected_pose(), self._monitor.judged_pose()
         # While the unit is silent its last pose is not sent again: it would look like a new one.
-        if pose is not None and judgement is not None and pose.stamp_ns != self._sent_stamp_ns:
-            self._sent_stamp_ns = pose.stamp_ns
-            self._poses.publish(pose_message(self.factory, pose))
+        if judgement is not None and judgement[0].stamp_ns != self._sent_stamp_ns:
+            self._sent_stamp_ns = judgement[0].stamp_ns
             self._judged_poses.publish(judged_pose_message(self.factory, *judgement))
-        error_m = self._monitor.verdict(self.now_ns()).figures['point_error_m']
+            if pose is not None:
+                self._poses.publish(pose_message(self.factory, pose))
+        error_m = self._monitor.gist(self.now_ns()).figures['point_error_m']
         if error_m is not None:
             self._point_errors.publish(point_error_message(self.factory, error_m))
 
     def _send_details(self) -> None:
-        verdict = self._monitor.verdict(self.now_ns())
+        now_ns = self.now_ns()
         self.publish_diagnostics([pose_diagnostic(
-            self.factory, self._monitor.name, verdict, self._monitor.summary(),
-            self._orientation())])
+            self.factory, self._monitor.name, self._monitor.verdict(now_ns),
+            self._monitor.brief(now_ns), self._orientation())])
 
     def _orientation(self) -> dict[str, float]:
         """Return roll, pitch and yaw (REP 103): a person cannot read a quaternion."""

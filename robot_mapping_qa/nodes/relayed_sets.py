@@ -48,6 +48,7 @@ class RelayedSets:
         wait_s = max(topic.delay_limit_ns for topic in topics) * 1e-9 + slop_s
         fastest_hz = max(topic.rate_hz or UNKNOWN_RATE_HZ for topic in topics)
         self._queue_size = math.ceil(wait_s * fastest_hz) + 1
+        self._wait_ns = round(wait_s * 1e9)
         slowest_s = max(1.0 / topic.rate_hz if topic.rate_hz else UNKNOWN_PERIOD_S
                         for topic in topics)
         self._patience_ns = round((wait_s + 2.0 * slowest_s) * 1e9)
@@ -59,11 +60,39 @@ class RelayedSets:
 
     def clear(self) -> None:
         """Forget the messages that wait for a partner."""
+        self._start_filter()
+        self.wait_anew()
+
+    def _start_filter(self) -> None:
         self._inputs = [message_filters.SimpleFilter() for _ in self._topics]
         synchronizer = message_filters.ApproximateTimeSynchronizer(
             self._inputs, self._queue_size, self._slop_s)
         synchronizer.registerCallback(self._tell)
-        self.wait_anew()
+        # The messages without a set yet, each with the time at which it came.
+        self._kept: list[dict[Member, int]] = [{} for _ in self._topics]
+        self._looked_ns: int | None = None
+
+    def _forget_old(self, steady_ns: int) -> None:
+        """
+        Go on with the messages only that may still find their partners.
+
+        message_filters keeps as many of each topic as it is told to keep of the fastest: of
+        pictures, hundreds of megabytes.
+        """
+        before = self._kept
+        self._start_filter()
+        self._looked_ns = steady_ns
+        for place, members in enumerate(before):
+            for member, since_ns in members.items():
+                if steady_ns - since_ns <= self._patience_ns:
+                    self._put(place, member, since_ns)
+
+    def _put(self, place: int, member: Member, since_ns: int) -> None:
+        kept = self._kept[place]
+        kept[member] = since_ns
+        if len(kept) > self._queue_size:
+            del kept[next(iter(kept))]
+        self._inputs[place].signalMessage(member)
 
     def wait_anew(self) -> None:
         """Count from here on the messages that come while no set is complete."""
@@ -77,7 +106,11 @@ class RelayedSets:
             self._since_ns = steady_ns
         self._came = True
         self._waiting[member.topic.topic] += 1
-        self._inputs[self._topics.index(member.topic)].signalMessage(member)
+        if self._looked_ns is None:
+            self._looked_ns = steady_ns
+        elif steady_ns - self._looked_ns >= self._wait_ns:
+            self._forget_old(steady_ns)
+        self._put(self._topics.index(member.topic), member, steady_ns)
 
     def trouble(self, steady_ns: int) -> str | None:
         """
@@ -94,5 +127,7 @@ class RelayedSets:
                 f'none with the stamps of all within {self._slop_s:g} s')
 
     def _tell(self, *members: Member) -> None:
+        for kept, member in zip(self._kept, members):
+            kept.pop(member, None)
         self.wait_anew()
         self._complete(*members)

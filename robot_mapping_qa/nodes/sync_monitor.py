@@ -83,8 +83,10 @@ class SyncMonitor(QualityNode):
                 self.factory, stream, own, [c for c in conditions if c.subject == stream.name],
                 self._survey.sentence(stream.name, own)))
             if own.offset_s is not None:
-                self._offsets.publish(clock_offset_message(
-                    self.factory, stream.name, now_ns, own.offset_s))
+                message = clock_offset_message(
+                    self.factory, stream.name, now_ns, own.offset_s)
+                if message is not None:
+                    self._offsets.publish(message)
         self.publish_diagnostics([*statuses, *self._survey.statuses(self.factory)])
 
     def close(self) -> None:

@@ -33,7 +33,6 @@ class GateView:
         """How many nodes publish the gate."""
         self._allowed = False
         self._heard_ns: int | None = None
-        self._message = ''
         self._values: dict[str, str] = {}
         self._lamp: Colour = DARK
 
@@ -41,9 +40,9 @@ class GateView:
         """Take a word of `capture_allowed`."""
         self._allowed, self._heard_ns = allowed, steady_ns
 
-    def take_status(self, message: str, values: dict[str, str]) -> None:
-        """Take sentence and values of `gate`."""
-        self._message, self._values = message, values
+    def take_status(self, values: dict[str, str]) -> None:
+        """Take the values of `gate`."""
+        self._values = values
 
     def take_light(self, colour: Colour) -> None:
         """Take a colour of `light`; a lamp that flashes is dark in between."""

@@ -51,7 +51,7 @@ class SiteState:
 
     def take_gate(self, status: Any) -> None:
         """Take a message of `gate`."""
-        self.gate.take_status(status.message, {v.key: v.value for v in status.values})
+        self.gate.take_status({v.key: v.value for v in status.values})
 
     def take_pose(self, pose: Odometry, steady_ns: int) -> None:
         """Take a message of `pose`."""

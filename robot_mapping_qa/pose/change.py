@@ -48,6 +48,11 @@ class Cusum:
         self._high_count = self._low_count = 0
         self._high_since_ns = self._low_since_ns = 0
 
+    def set_back(self, by_ns: int) -> None:
+        """Go on after the clock of the samples' times was set back."""
+        self._high_since_ns -= by_ns
+        self._low_since_ns -= by_ns
+
     def add(self, value: float, time_ns: int) -> Change | None:
         """Take a sample; return the change that is proved at this time, if any."""
         self.high = max(0.0, self.high + value - self.target - self.slack)

@@ -293,9 +293,7 @@ class InnovationWindow:
         variance = float(np.mean(clipped ** 2))
         length_ns = float(np.median([step.end_ns - step.begin_ns for step in steps]))
         apart = max(1, round(self._interval_ns / length_ns) - 1)
-        # Steps with the same number follow each other without a gap.
-        run = np.cumsum([False] + [before.end_ns != after.begin_ns
-                                   for before, after in zip(steps, steps[1:])])
+        run = runs_of(steps)
         likely = 0.0
         for lag in range(1, apart + 1):
             joined = run[lag:] == run[:-lag]
@@ -304,6 +302,12 @@ class InnovationWindow:
         doubt = variance * (apart / difference.size) ** 0.5
         return _Jitter(*(
             min(limit, max(0.0, likely + sign * doubt)) for sign in (0.0, 1.0, -1.0)))
+
+
+def runs_of(steps: Sequence[Innovation]) -> np.ndarray:
+    """Return a number for each step (n,), alike for those that follow each other without a gap."""
+    return np.cumsum([False, *(before.end_ns != after.begin_ns
+                               for before, after in zip(steps, steps[1:]))])
 
 
 def _growing(changes: np.ndarray) -> np.ndarray:

@@ -144,7 +144,8 @@ class PlaceholderWatch:
     def is_placeholder(self, stamp_ns: int, path_length_m: float) -> bool:
         """Return whether the present covariance has stayed for too long a way and time."""
         return (path_length_m - self._since_m >= self._after_m
-                and stamp_ns - self._since_ns >= self._after_s * 1e9)
+                # A clock that was set back says nothing of how long it has been.
+                and not 0 <= stamp_ns - self._since_ns < self._after_s * 1e9)
 
     def unchanged_m(self, path_length_m: float) -> float:
         """Return the distance travelled with the present covariance."""

@@ -48,6 +48,11 @@ class CovarianceTrust:
         self._onset_ns = 0
         self._until_ns = 0
 
+    def set_back(self, by_ns: int) -> None:
+        """Go on after host time was set back."""
+        self._onset_ns -= by_ns
+        self._until_ns -= by_ns
+
     @property
     def state(self) -> str:
         """What the covariance is worth at present."""

@@ -22,6 +22,7 @@ from robot_mapping_qa.pose.blind_stretch import BlindStretch
 from robot_mapping_qa.pose.change import Cusum
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.error_growth import Constraint, constraint_by, ErrorGrowth
+from robot_mapping_qa.pose.lidar_geometry import Localizability, localizability
 from robot_mapping_qa.pose.quaternion import (
     conjugate, multiply, Quaternion, rotation_rows, rotation_vector, Vector)
 
@@ -82,7 +83,8 @@ class DegradationEstimate:
         self._constraint = constraint_by(self._good, self.limits)
         self._cusum = Cusum(_HELD, _SLACK, _PROVED)
         self._started_ns: int | None = None
-        self._rotation = np.eye(3)
+        self._place((0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 1.0))
+        self._direction = self._rotation[:, 0]
         self.open_since_ns: int | None = None
         """Since when a direction has been open (from the CUSUM's run), None while none is."""
 
@@ -95,6 +97,17 @@ class DegradationEstimate:
     def is_started(self) -> bool:
         """Whether there is an estimate."""
         return self._started_ns is not None
+
+    def set_back(self, by_ns: int) -> None:
+        """Go on after host time was set back: what was seen is as old as it was."""
+        def earlier(time_ns: int | None) -> int | None:
+            return None if time_ns is None else time_ns - by_ns
+        self._clouds = {name: (information, seen_ns - by_ns)
+                        for name, (information, seen_ns) in self._clouds.items()}
+        self._seen_ns, self._unseen_ns = earlier(self._seen_ns), earlier(self._unseen_ns)
+        self._started_ns = earlier(self._started_ns)
+        self.open_since_ns = earlier(self.open_since_ns)
+        self._cusum.set_back(by_ns)
 
     def start(self, position_m: Vector, quaternion: Quaternion, now_ns: int,
               covariance: np.ndarray | None = None) -> None:
@@ -109,16 +122,20 @@ class DegradationEstimate:
                 [limits.start_sigma_m ** 2] * 3 + [limits.start_sigma_rad ** 2] * 3)
         if self._started_ns is None:
             self._started_ns = now_ns
-        self._since_start.start(covariance)
-        self._start_of_late(covariance)
+        self._begin_anew(covariance)
         self._place(position_m, quaternion)
         self._direction = self._rotation[:, 0]
+
+    def _begin_anew(self, covariance: np.ndarray) -> None:
+        """Go on from a pose that is known this well."""
+        self._since_start.start(covariance)
+        self._has_lost = False
+        self._lost.start(np.zeros((6, 6)))
+        self._start_of_late(covariance)
 
     def _start_of_late(self, covariance: np.ndarray) -> None:
         # It would bring back the errors from before.
         self._blind_stretch = None
-        self._has_lost = False
-        self._lost.start(np.zeros((6, 6)))
         if self._of_late is not None:
             self._of_late.start(covariance)
 
@@ -156,11 +173,15 @@ class DegradationEstimate:
 
     def _lose(self, moved_m: np.ndarray, turned_rad: float) -> None:
         """Carry on what was lost in the open; no clouds alone do not show that it is open."""
-        is_open = self.open_since_ns is not None and (self._was_open or not self.is_blind)
-        if is_open or self._has_lost:
+        if self._loses or self._has_lost:
             self._has_lost = True
-            self._lost.move(
-                self._rotation, moved_m, turned_rad, self._constraint if is_open else _CARRIED)
+            self._lost.move(self._rotation, moved_m, turned_rad,
+                            self._constraint if self._loses else _CARRIED)
+
+    @property
+    def _loses(self) -> bool:
+        """Whether the map is known to break here."""
+        return self.open_since_ns is not None and (self._was_open or not self.is_blind)
 
     def _watch(self, now_ns: int) -> None:
         """Find out since when a direction has been left open, or that none is any more."""
@@ -179,7 +200,8 @@ class DegradationEstimate:
         Go on from another place: after a jump (6,) in ROS order, or a change of frames (None).
 
         Whether the jump was a failure or a correction is not known: it is added to the error
-        since the start. Pictures agree with each other from here on.
+        since the start, and what was lost in the open stays lost. Pictures agree with each other
+        from here on.
         """
         if jump is not None:
             self._since_start.add(np.outer(jump, jump))
@@ -191,10 +213,8 @@ class DegradationEstimate:
     def close_loop(self) -> None:
         """Take note of a loop closure: the corrected pose is as good as the closure."""
         limits = self.limits
-        covariance = np.diag(
-            [limits.closure_sigma_m ** 2] * 3 + [limits.closure_sigma_rad ** 2] * 3)
-        self._since_start.start(covariance)
-        self._start_of_late(covariance)
+        self._begin_anew(np.diag(
+            [limits.closure_sigma_m ** 2] * 3 + [limits.closure_sigma_rad ** 2] * 3))
 
     def add(self, covariance: np.ndarray) -> None:
         """Add an independent error (6, 6) in ROS order to the one since the start."""
@@ -218,6 +238,12 @@ class DegradationEstimate:
             self.limits.registration_efficiency * adjoint.T @ information @ adjoint, now_ns)
         # A robot that has stopped for the gate need not walk on to have it open again.
         self._looks_again = self.is_blind
+
+    def localizability(self, now_ns: int) -> dict[str, Localizability]:
+        """Return how well the newest cloud of each lidar holds the unit, along the unit's axes."""
+        return {name: localizability(information)
+                for name, (information, seen_ns) in self._clouds.items()
+                if now_ns - seen_ns <= self.limits.geometry_stale_s * 1e9}
 
     def set_camera(self, sees: bool | None, now_ns: int, corners: float = 1.0) -> None:
         """
@@ -292,7 +318,7 @@ class DegradationEstimate:
 
     @property
     def covariance_lost(self) -> np.ndarray:
-        """What was lost where clouds showed that nothing held the unit: (6, 6); see `skip`."""
+        """What was lost where clouds showed that nothing held the unit: (6, 6)."""
         return self._lost.covariance
 
     def growth(self) -> tuple[float, Vector]:
@@ -308,17 +334,28 @@ class DegradationEstimate:
         return float(values[-1]) ** 0.5, tuple(axis.tolist())
 
     def metres_until(self, error_m: Callable[[np.ndarray], float], limit_m: float,
-                     ) -> float | None:
+                     with_lost: bool = False) -> float | None:
         """
         Return the way on which an error reaches its limit, going straight on as things are.
 
-        ``error_m`` gives the error for a covariance of late. None where it does not within 20 m.
+        ``error_m`` gives the error for a covariance of late, and ``with_lost`` for that of what
+        was lost in the open as well: the one that reaches the limit first counts. None where
+        neither does within 20 m.
         """
-        ahead = (self._of_late or self._since_start).copy()
+        ways_m = [self._metres_until(
+            self._of_late or self._since_start, self._constraint, error_m, limit_m)]
+        if with_lost and self._has_lost:
+            ways_m.append(self._metres_until(
+                self._lost, self._constraint if self._loses else _CARRIED, error_m, limit_m))
+        return min((way_m for way_m in ways_m if way_m is not None), default=None)
+
+    def _metres_until(self, growth: ErrorGrowth, constraint: Constraint,
+                      error_m: Callable[[np.ndarray], float], limit_m: float) -> float | None:
+        ahead = growth.copy()
         before_m = error_m(ahead.covariance)
         if before_m >= limit_m:
             return 0.0
-        step = ahead.step(self._rotation, _AHEAD_STEP_M * self._direction, 0.0, self._constraint)
+        step = ahead.step(self._rotation, _AHEAD_STEP_M * self._direction, 0.0, constraint)
         for number in range(round(_AHEAD_M / _AHEAD_STEP_M)):
             ahead.take(step)
             after_m = error_m(ahead.covariance)

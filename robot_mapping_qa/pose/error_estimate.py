@@ -38,6 +38,8 @@ _AHEAD_NS = 500_000_000
 # Below this speed a time until the limit says nothing.
 _LEAST_SPEED_MPS = 0.05
 _AXES = ('x', 'y', 'z')
+# What was lost explains no correction that is so many standard deviations large.
+_MOST_SIGMAS = 4.0
 _STEP_FIGURES = ('estimated_sigma_m', 'estimated_sigma_of_late_m', 'growth_m_per_m', 'open_share',
                  'geometry_known', 'until_limit_m')
 
@@ -48,13 +50,13 @@ class ErrorEstimate:
 
     ``levers_m`` lead from the unit to the inspected points, one for each camera, in the unit's
     frame; the worst of them counts. ``mounts`` as in `DegradationEstimate`. ``limit_m`` is the
-    largest point error that will do, None where there is none to warn of. All ``*_ns`` arguments
-    are host time, but for stamps.
+    largest point error that will do, None where there is none to warn of. ``has_map`` says that
+    corrected poses are to come. All ``*_ns`` arguments are host time, but for stamps.
     """
 
     def __init__(self, name: str, limits: DegradationLimits, levers_m: Sequence[Vector],
                  mounts: Mapping[str, np.ndarray] | None = None,
-                 limit_m: float | None = None) -> None:
+                 limit_m: float | None = None, has_map: bool = False) -> None:
         self._name = name
         self._limits = limits
         self._levers_m = levers_m
@@ -63,6 +65,7 @@ class ErrorEstimate:
         self.degradation = DegradationEstimate(limits, mounts)
         self._map = MapCorrection(limits.closure_limit_m, limits.closure_limit_rad)
         self._map_frame = ''
+        self._has_map = has_map
         self._reported = ReportedError()
         self._open_growth = OpenGrowth()
         # What counts, its point error, and whether the unit said it; once it was asked for.
@@ -86,7 +89,6 @@ class ErrorEstimate:
         self._report: np.ndarray | None = None
         self._report_factor = 1.0
         self._judged = None
-        self._has_map = False
         self._quaternion: Quaternion = (0.0, 0.0, 0.0, 1.0)
         self._way_m = 0.0
         self._closed_at_m = 0.0
@@ -98,14 +100,14 @@ class ErrorEstimate:
         self._step_figures: dict[str, float | None] = dict.fromkeys(_STEP_FIGURES)
 
     def add(self, stamp_ns: int, position_m: Vector, quaternion: Quaternion,
-            reported: np.ndarray, way_m: float, now_ns: int) -> list[Event]:
-        """Take an accepted pose, the covariance with it and the way up to it."""
+            way_m: float, now_ns: int) -> list[Event]:
+        """Take an accepted pose, of which `report` has told already, and the way up to it."""
         self._quaternion = quaternion
         self._judged = None
         self._way_m = way_m
         degradation = self.degradation
         if not degradation.is_started:
-            self._reported_start = reported
+            self._reported_start = self._report
         if degradation.add_pose(position_m, quaternion, now_ns):
             self._update(now_ns)
             if self._report is not None:
@@ -123,6 +125,9 @@ class ErrorEstimate:
         position_m = tuple(pose.position_m.tolist())
         if not (0.5 < length < 2.0 and hypot(*position_m) < np.inf):
             return []
+        if pose.frame != self._map_frame:
+            # Places in two frames cannot be compared: no loop was closed.
+            self._map.change_frame()
         self._has_map = True
         self._map_frame = pose.frame
         quaternion = (x / length, y / length, z / length, w / length)
@@ -138,11 +143,15 @@ class ErrorEstimate:
         """Take note that the poses are given in other frames from now on."""
         self._go_on(position_m, quaternion, None, now_ns)
 
-    def _go_on(self, position_m: Vector, quaternion: Quaternion, jump: np.ndarray | None,
-               now_ns: int) -> None:
+    def interrupt(self) -> None:
+        """Compare nothing that comes with what was before: after a jump, or a clock set back."""
         # A correction of the map is against the odometry as it was.
         self._map.restart()
         self._open_growth.interrupt()
+
+    def _go_on(self, position_m: Vector, quaternion: Quaternion, jump: np.ndarray | None,
+               now_ns: int) -> None:
+        self.interrupt()
         if self.degradation.is_started:
             self._quaternion = quaternion
             self.degradation.skip(position_m, quaternion, jump)
@@ -174,14 +183,14 @@ class ErrorEstimate:
     def _closed(self, closures: list[Closure], now_ns: int) -> list[Event]:
         events = []
         for closure in closures:
-            sigma_m = float(np.linalg.eigvalsh(self.degradation.covariance[:3, :3])[-1]) ** 0.5
+            if not self._is_explained(closure):
+                events.append(self._map_jumped(closure, now_ns))
+                continue
+            sigma_m = _largest_sigma(self.degradation.covariance[:3, :3])
             way_m = self._way_m - self._closed_at_m
             self._closed_at_m = self._way_m
             text = f'{self._name}: a loop was closed, the map moved by {closure.size_m:.2f} m'
-            values = {
-                'size_m': closure.size_m, 'size_rad': closure.size_rad,
-                'estimated_sigma_m': sigma_m,
-                **{f'{axis}_m': part for axis, part in zip(_AXES, closure.shift_m)}}
+            values = {**_sizes(closure), 'estimated_sigma_m': sigma_m}
             if way_m > closure.size_m:
                 percent = 100.0 * closure.size_m / way_m
                 text += f', {percent:.2g} % of the {way_m:.0f} m travelled'
@@ -191,24 +200,53 @@ class ErrorEstimate:
             events.append(Event('loop_closure', self._name, now_ns, now_ns, text, values))
         return events
 
-    def _update(self, now_ns: int) -> None:
-        """Work out, once a step, what does not change from message to message."""
-        degradation = self.degradation
-        self._of_late = degradation.covariance_of_late
-        if self._report is None or self._report_factor != 1.0:
+    def _is_explained(self, closure: Closure) -> bool:
+        """Return whether what is estimated, or reported, to be lost explains a correction."""
+        covariances = [self.degradation.covariance]
+        if self._report is not None:
+            covariances.append(self._report_factor ** 2 * self._report)
+        limits = self._limits
+        return all(
+            size <= least + _MOST_SIGMAS * max(
+                _largest_sigma(covariance[part, part]) for covariance in covariances)
+            for size, least, part in (
+                (closure.size_m, limits.closure_limit_m, slice(0, 3)),
+                (closure.size_rad, limits.closure_limit_rad, slice(3, 6))))
+
+    def _map_jumped(self, closure: Closure, now_ns: int) -> Event:
+        text = (f'{self._name}: its place in the map moved by {closure.size_m:.2f} m and '
+                f'{closure.size_rad:.2f} rad, more than it can have lost: no loop was closed')
+        return Event('pose_jump', self._name, now_ns, now_ns, text, _sizes(closure))
+
+    def _choose(self) -> None:
+        """Choose what of the estimate counts beside the report."""
+        self._of_late = self.degradation.covariance_of_late
+        if not self._report_counts:
             # The unit does not tell, or not rightly, what it has lost in the open.
             self._of_late = max(
-                self._of_late, degradation.covariance_lost, key=self._point_error_m)
+                self._of_late, self.degradation.covariance_lost, key=self._point_error_m)
         self._bound_m = self._rms_m(self._of_late)
         self._judged = None
+
+    @property
+    def _report_counts(self) -> bool:
+        return self._report is not None and self._report_factor == 1.0
+
+    def _update(self, now_ns: int | None) -> None:
+        """Work out, once a step (or None), what does not change from message to message."""
+        degradation = self.degradation
+        self._choose()
         if self._limit_m is not None and (
-                self._ahead_ns is None or not 0 <= now_ns - self._ahead_ns < _AHEAD_NS):
+                now_ns is None or self._ahead_ns is None
+                or not 0 <= now_ns - self._ahead_ns < _AHEAD_NS):
             self._ahead_ns = now_ns
-            self._until_m = degradation.metres_until(self._point_error_m, self._limit_m)
+            self._until_m = degradation.metres_until(
+                self._point_error_m, self._limit_m, with_lost=not self._report_counts)
         self._growth, direction = degradation.growth()
         self._axis = max(zip(map(abs, direction), _AXES), key=itemgetter(0))[1]
         self._step_figures = dict(zip(_STEP_FIGURES, (
-            _largest_sigma(degradation.covariance), _largest_sigma(self._of_late), self._growth,
+            _largest_sigma(degradation.covariance[:3, :3]),
+            _largest_sigma(self._of_late[:3, :3]), self._growth,
             degradation.constraint.open_translation()[0],
             float(degradation.watches_geometry and not degradation.is_blind), self._until_m)))
 
@@ -227,11 +265,15 @@ class ErrorEstimate:
 
         ``too_small_by`` is the factor that its standard deviations are to be enlarged by.
         """
+        counted = self._report_counts
         self._report = reported
         self._report_factor = too_small_by
         self._judged = None
         if reported is not None:
             self._reported.add(reported)
+        if self._report_counts != counted and self.degradation.is_started:
+            # A robot that stands makes no step.
+            self._update(None)
 
     def believed(self) -> tuple[np.ndarray, float]:
         """
@@ -278,14 +320,18 @@ class ErrorEstimate:
         """How far the report grows too slowly where nothing holds the unit; see `OpenGrowth`."""
         return self._open_growth.inflation
 
-    def corrected(self, odometry: Odometry) -> Odometry:
+    def corrected(self, odometry: Odometry) -> Odometry | None:
         """
         Return the newest pose with the covariance estimated since the start.
 
         Both in the frame of the map where the unit gives a corrected pose, else in the unit's.
+        None while the way from the one to the other is not known: who follows the pose would mix
+        the frames.
         """
         covariance = self.degradation.covariance
         correction = self._map.correction
+        if correction is None and self._has_map:
+            return None
         if correction is None:
             return replace(odometry, covariance=covariance)
         pose = correction.times(
@@ -297,9 +343,10 @@ class ErrorEstimate:
 
     def conditions(self, is_known: bool) -> list[Condition]:
         """
-        Return the condition that a direction is open: soft once the error is over the limit.
+        Return the notice that a direction is open.
 
-        ``is_known`` says whether the error counts now: one that does not is not told as such.
+        It is the gate, whose limit may be another by now, that makes a cause of it once the error
+        is over that. ``is_known`` says whether the error counts now: else it is not told as such.
         """
         degradation = self.degradation
         since_ns = degradation.open_since_ns
@@ -312,14 +359,13 @@ class ErrorEstimate:
         # The point error has a condition of its own, with its worst figure.
         record = text
         error_m = self._point_error_m(self._of_late)
-        severity = Severity.NOTICE
         if self._limit_m is not None and error_m > self._limit_m:
-            severity = Severity.SOFT
             if is_known:
                 text += f', a point on the structure is only known to {error_m:.3f} m'
         elif self._until_m is not None:
             text += f', the limit is {self._until_m:.1f} m ahead'
-        return [Condition(f'{self._name}/open_direction', text, severity, since_ns, record)]
+        return [Condition(f'{self._name}/open_direction', text, Severity.NOTICE,
+                          since_ns, record)]
 
     def figures(self, speed_mps: float | None) -> dict[str, float | None]:
         """
@@ -341,5 +387,11 @@ class ErrorEstimate:
         return {**self._step_figures, 'until_limit_s': until_s}
 
 
+def _sizes(closure: Closure) -> dict[str, float]:
+    return {'size_m': closure.size_m, 'size_rad': closure.size_rad,
+            **{f'{axis}_m': part for axis, part in zip(_AXES, closure.shift_m)}}
+
+
 def _largest_sigma(covariance: np.ndarray) -> float:
-    return max(0.0, float(np.linalg.eigvalsh(covariance[:3, :3])[-1])) ** 0.5
+    """Return the standard deviation along the worst axis of a covariance (3, 3)."""
+    return max(0.0, float(np.linalg.eigvalsh(covariance)[-1])) ** 0.5

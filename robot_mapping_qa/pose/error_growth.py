@@ -13,7 +13,8 @@ filter). What grows the error of the pose is then
 - an error of scale that neither sees, lasting for much longer;
 - and what the orientation is off already, which swings the way that follows.
 
-All to first order in ROS order (`se3`). Gravity takes errors of roll and pitch back.
+All to first order (Barfoot and Furgale 2014, compounding of poses) in ROS order (`se3`). Gravity
+takes errors of roll and pitch back.
 """
 
 from __future__ import annotations

@@ -31,6 +31,10 @@ class FrameWatch:
         return Event('frame_changed', self._name, now_ns, now_ns,
                      f'{self._name} changed its frames from {_shown(before)} to {_shown(frames)}')
 
+    def set_back(self, by_ns: int) -> None:
+        """Go on after host time was set back."""
+        self._changed_ns -= by_ns
+
     def accept(self) -> None:
         """Take the present frames as the right ones."""
         self._expected = self._present

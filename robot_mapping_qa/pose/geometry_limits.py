@@ -54,11 +54,3 @@ class GeometryLimits:
         'Points that lie on no plane, as in vegetation, do form one by chance: about one in a '
         'hundred in random clouds of 20,000 points and more. Taken off: this share of the points '
         'on no plane, over those on planes.')
-    loose_sigma_m: float = setting(
-        0.5, 0.01, 100.0,
-        'A direction whose predicted standard deviation is larger counts as unconstrained. Also '
-        'how far the position may be off where it is coupled with a rotation.')
-    loose_sigma_rad: float = setting(
-        0.1, 0.001, 3.0,
-        'The same for rotations: gyroscope and gravity keep the attitude within 0.1 rad without '
-        'any lidar.')

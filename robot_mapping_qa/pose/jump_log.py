@@ -67,6 +67,11 @@ class JumpLog:
         self._since_jump_m = 0.0
         return Event('pose_jump', self._name, onset_ns, now_ns, text, values)
 
+    @property
+    def count(self) -> int:
+        """How many jumps `summary` lists."""
+        return len(self._jumps)
+
     def summary(self) -> list[dict[str, Any]]:
         """Return the jumps as plain values."""
         return [asdict(jump) for jump in self._jumps]

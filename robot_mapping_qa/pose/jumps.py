@@ -25,24 +25,7 @@ motion within the limits is never called a jump. `Step.findable_m` says how smal
 for certain at that step.
 
 At 10 Hz without a twist that is decimetres. There the step is looked at once more when the next
-pose is in: the velocity after it gives a second residual. An acceleration makes the residuals
-before and after (f, b) opposite, a bend of the path fills one of them only, a jump fills both
-alike. Its size is their mean, if they have a part in common, max(0, f . b) / max(|f|, |b|). Such
-a jump is reported with `Step.jump_before`. Only positions are looked at so: legs and hands shake
-the orientation faster than 10 Hz can show.
-
-How uneven the motion is by itself, the stream tells: a jump must stand out from the means of the
-steps just before it, less what the jump itself puts into the nearest (half of it, the other way).
-And it is none if the velocity after it is quite another than before (f - b, without the jump).
-
-What stays undone: KITTI 00, a car at 7.9 m/s and 10 Hz. Its reference moves in steps of its own,
-up to 0.12 m in every third period of sharp turns and 0.2 m at the ends of stretches of
-straight interpolation. Compared with one, two or three steps on each side it leaves more than
-5 cm at 2 to 3 % of its places, so waiting longer helps nothing: that is what a jump looks like.
-With limits by which nothing is reported there, 5 cm are found at 88 % of the places, 10 cm at
-97 %, 20 cm at 99 %; at all of them what no acceleration explains, 65 cm (measured: 50 cm). One
-who knew how far off each place is by itself would find 5 cm at 98.6 % of the places: at the rest
-the jump takes away as much as it adds.
+pose is in (`SecondLook`); what shows as a jump then is reported with `Step.jump_before`.
 """
 
 from __future__ import annotations
@@ -51,28 +34,17 @@ from collections import deque
 from dataclasses import dataclass
 import math
 from math import hypot
-from operator import mul
 from typing import NamedTuple
 
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.quaternion import (
-    conjugate, multiply, Quaternion, rotate, rotation_vector, Vector,
+    conjugate, mean_times, minus, multiply, Quaternion, rotate, rotation_vector, times, Vector,
 )
+from robot_mapping_qa.pose.second_look import SecondLook
 
 # Body velocity from poses is taken over at least this time, so that the noise of two poses is
 # not divided by a tiny interval.
 _BASELINE_NS = 20_000_000
-# Longer steps are not judged by the velocity after them: the motion in them is not even enough.
-_EVEN_S = 0.25
-# Shares of the jump limit that the mean of both residuals and their common part must exceed. On
-# the EuRoC and TUM trajectories thinned to 10 Hz motion stays below both.
-_MEAN_SHARE = 0.6
-_COMMON_SHARE = 0.2
-# Share that the change of velocity from before to after it, times its time, must not exceed.
-_CHANGE_SHARE = 3.0
-# So many times the largest mean of the steps before it a jump must be.
-_OVER_UNREST = 2.5
-_UNREST_STEPS = 3
 # Weight of the newest step in the running mean that judges the twist: about 30 steps.
 _MEMORY = 1.0 / 32.0
 _REST: Vector = (0.0, 0.0, 0.0)
@@ -130,15 +102,6 @@ class _Prediction(NamedTuple):
     allowed_rad: float
 
 
-class _Doubtful(NamedTuple):
-    """A step that may hide a jump of the limit's size; vectors in the frame at ``attitude``."""
-
-    step: Step
-    attitude: Quaternion
-    moved_m: Vector
-    residual_m: Vector
-
-
 class JumpDetector:
     """Follows one pose stream; stamps must increase from call to call."""
 
@@ -156,11 +119,8 @@ class JumpDetector:
         self._twist_has_moved = False
         # Running mean of the twist's residual over its allowance; above 1 it is not believed.
         self._twist_error = 0.0
-        self._doubtful: _Doubtful | None = None
-        # Means of the steps looked at twice that were no jumps: that of the step just before, in
-        # the fixed frame, with its time, and the sizes of those before that.
-        self._mean_before: tuple[Vector, float] | None = None
-        self._unrest_m: deque[float] = deque(maxlen=_UNREST_STEPS - 1)
+        self._step: Step | None = None
+        self._second_look = SecondLook(self.limits)
 
     @property
     def last(self) -> PoseSample | None:
@@ -170,12 +130,20 @@ class JumpDetector:
     @property
     def linear_mps(self) -> Vector | None:
         """Present velocity in the body frame: of the twist where believed, else of the poses."""
-        return self._rate('linear_mps', 0)
+        last = self._with_good_twist
+        if last is not None and last.linear_mps is not None:
+            return last.linear_mps
+        velocity = self._velocity()
+        return None if velocity is None else velocity[0]
 
     @property
     def angular_radps(self) -> Vector | None:
         """Present angular velocity in the body frame, from the same source."""
-        return self._rate('angular_radps', 1)
+        last = self._with_good_twist
+        if last is not None and last.angular_radps is not None:
+            return last.angular_radps
+        velocity = self._velocity()
+        return None if velocity is None else velocity[1]
 
     @property
     def speed_mps(self) -> float | None:
@@ -190,20 +158,14 @@ class JumpDetector:
     @property
     def believes_twist(self) -> bool:
         """Whether the twist of the last pose is the motion: filled in, finite, as the poses go."""
-        last = self.last
-        return (last is not None and self._twist_has_moved and self._twist_error <= 1.0
-                and last.linear_mps is not None and last.angular_radps is not None)
+        last = self._with_good_twist
+        return (last is not None and last.linear_mps is not None
+                and last.angular_radps is not None)
 
-    def _rate(self, of_twist: str, of_velocity: int) -> Vector | None:
-        if self.last is not None and self._twist_has_moved and self._twist_error <= 1.0:
-            reported = getattr(self.last, of_twist)
-            if reported is not None:
-                return reported
-        velocity = self._velocity()
-        if velocity is None:
-            return None
-        linear_mps, angular_radps, _ = velocity
-        return angular_radps if of_velocity else linear_mps
+    @property
+    def _with_good_twist(self) -> PoseSample | None:
+        """The last pose where the twist goes as the poses do; this one may have none itself."""
+        return self.last if self._twist_has_moved and self._twist_error <= 1.0 else None
 
     def step(self, sample: PoseSample) -> Step | None:
         """
@@ -217,7 +179,10 @@ class JumpDetector:
             return None
         if sample.stamp_ns <= before.stamp_ns:
             raise ValueError(f'stamp {sample.stamp_ns} does not follow {before.stamp_ns}')
-        step = self._judge(before, sample)
+        if sample.linear_mps is not None and sample.angular_radps is not None:
+            # A twist that has only ever been zero was not filled in.
+            self._twist_has_moved |= any(sample.linear_mps) or any(sample.angular_radps)
+        step = self._step = self._judge(before, sample)
         if step.is_jump:
             # The motion goes on from the new place: the velocity stays, the poses before do not.
             self._velocity()
@@ -230,104 +195,66 @@ class JumpDetector:
         return step
 
     def _judge(self, before: PoseSample, sample: PoseSample) -> Step:
+        """Judge the step between two poses, and once more the one before it, if that is due."""
         limits = self.limits
         dt_s = (sample.stamp_ns - before.stamp_ns) * 1e-9
         inverse = conjugate(before.quaternion)
-        moved = rotate(inverse, _minus(sample.position_m, before.position_m))
+        moved = rotate(inverse, minus(sample.position_m, before.position_m))
         turn = multiply(inverse, sample.quaternion)
         turned = rotation_vector(turn)
-        by_twist = self._by_twist(before, sample, dt_s, turn)
-        if by_twist is not None:
-            # Clipped, so that one jump of the pose does not discredit the twist.
-            ratio = hypot(*_minus(moved, by_twist.moved_m)) / by_twist.allowed_m
-            self._twist_error += _MEMORY * (min(ratio, 4.0) - self._twist_error)
-        if by_twist is not None and self._twist_error <= 1.0:
-            predicted_by, prediction = 'twist', by_twist
-        else:
-            by_velocity = self._by_velocity(before, dt_s)
-            if by_velocity is not None:
-                predicted_by, prediction = 'velocity', by_velocity
-            else:
-                predicted_by, prediction = 'limits', self._at_rest(dt_s)
-        residual_m = _minus(moved, prediction.moved_m)
-        residual_rad = _minus(turned, prediction.turned_rad)
+        predicted_by, prediction = self._predict(before, sample, dt_s, moved, turn)
+        residual_m = minus(moved, prediction.moved_m)
+        residual_rad = minus(turned, prediction.turned_rad)
         findable_m = max(limits.jump_limit_m, 2.0 * prediction.allowed_m)
         findable_rad = max(limits.jump_limit_rad, 2.0 * prediction.allowed_rad)
         is_jump = (hypot(*residual_m) > findable_m - prediction.allowed_m
                    or hypot(*residual_rad) > findable_rad - prediction.allowed_rad)
         if is_jump and predicted_by == 'twist':
-            by_velocity = self._by_velocity(before, dt_s)
-            if by_velocity is not None:
-                is_jump = (
-                    hypot(*_minus(moved, by_velocity.moved_m)) > 0.5 * limits.jump_limit_m
-                    or hypot(*_minus(turned, by_velocity.turned_rad))
-                    > 0.5 * limits.jump_limit_rad)
+            is_jump = not self._goes_on(before, dt_s, moved, turned)
+        jump, step_before = self._second_look.jump(dt_s, moved, is_jump), self._step
         jump_before = None
-        if self._doubtful is None:
-            self._mean_before = None
-        else:
-            jump_before = self._second_look(self._doubtful, dt_s, moved, is_jump)
-            # The velocity that this step was compared with then holds that jump.
-            is_jump = is_jump and jump_before is None
-        step = Step(
+        if jump is not None and step_before is not None:
+            # The velocity that this step was compared with holds that jump.
+            is_jump = False
+            jump_before = step_before._replace(residual_m=jump, is_jump=True)
+        elif predicted_by == 'velocity' and not is_jump and findable_m > limits.jump_limit_m:
+            self._second_look.keep(dt_s, before.quaternion, moved, residual_m)
+        return Step(
             dt_s, hypot(*moved), hypot(*turned), rotate(before.quaternion, residual_m),
             rotate(before.quaternion, residual_rad), findable_m, findable_rad, predicted_by,
             is_jump, jump_before)
-        self._doubtful = None
-        if (predicted_by == 'velocity' and not is_jump and jump_before is None
-                and findable_m > limits.jump_limit_m):
-            self._doubtful = _Doubtful(step, before.quaternion, moved, residual_m)
-        return step
 
-    def _second_look(self, doubtful: _Doubtful, dt_s: float, moved: Vector,
-                     another: bool) -> Step | None:
-        """
-        Return a doubtful step as a jump if the motion after it shows that it was one.
+    def _predict(self, before: PoseSample, sample: PoseSample, dt_s: float, moved: Vector,
+                 turn: Quaternion) -> tuple[str, _Prediction]:
+        """Return what the motion is predicted by, and that; learn what the twist is worth."""
+        by_twist = self._by_twist(before, sample, dt_s, turn)
+        if by_twist is not None:
+            # Clipped, so that one jump of the pose does not discredit the twist.
+            ratio = hypot(*minus(moved, by_twist.moved_m)) / by_twist.allowed_m
+            self._twist_error += _MEMORY * (min(ratio, 4.0) - self._twist_error)
+            if self._twist_error <= 1.0:
+                return 'twist', by_twist
+        by_velocity = self._by_velocity(before, dt_s)
+        if by_velocity is not None:
+            return 'velocity', by_velocity
+        return 'limits', self._at_rest(dt_s)
 
-        With ``another`` the step after it looks like a jump too. Only one of them is: the doubtful
-        one if its two residuals are nearly alike.
-        """
-        if max(dt_s, doubtful.step.dt_s) > _EVEN_S:
-            self._mean_before = None
-            return None
-        limits = self.limits
-        with_before = doubtful.residual_m
-        with_after = _minus(doubtful.moved_m, _times(moved, doubtful.step.dt_s / dt_s))
-        product = sum(map(mul, with_before, with_after))
-        larger = max(hypot(*with_before), hypot(*with_after))
-        jump = rotate(doubtful.attitude, _mean_times(with_before, with_after, 1.0))
-        nearest_m = 0.0
-        if self._mean_before is not None:
-            mean_m, time_s = self._mean_before
-            # The velocity after that step is that of this one, with the jump.
-            nearest_m = hypot(*_minus(mean_m, _times(jump, -0.5 * time_s / doubtful.step.dt_s)))
-        # The noise of two pairs of neighbouring poses is in each residual.
-        noise_m = 2.0 * limits.pose_noise_m
-        least_m = max(_MEAN_SHARE * limits.jump_limit_m, noise_m,
-                      _OVER_UNREST * max(nearest_m, *self._unrest_m, 0.0))
-        is_jump = (
-            hypot(*jump) > least_m
-            and product > larger * max(_COMMON_SHARE * limits.jump_limit_m, noise_m)
-            and hypot(*_minus(with_before, with_after))
-            < max(_CHANGE_SHARE * limits.jump_limit_m, 2.0 * noise_m)
-            and not (another and product <= 0.5 * larger * larger))
-        if self._mean_before is not None:
-            self._unrest_m.append(nearest_m if is_jump else hypot(*self._mean_before[0]))
-        self._mean_before = None if is_jump else (jump, doubtful.step.dt_s)
-        return doubtful.step._replace(residual_m=jump, is_jump=True) if is_jump else None
+    def _goes_on(self, before: PoseSample, dt_s: float, moved: Vector, turned: Vector) -> bool:
+        """Return whether the poses by themselves go on evenly, to within half the limit."""
+        limits, by_velocity = self.limits, self._by_velocity(before, dt_s)
+        return by_velocity is not None and (
+            hypot(*minus(moved, by_velocity.moved_m)) <= 0.5 * limits.jump_limit_m
+            and hypot(*minus(turned, by_velocity.turned_rad)) <= 0.5 * limits.jump_limit_rad)
 
     def _by_twist(self, before: PoseSample, sample: PoseSample, dt_s: float,
                   turn: Quaternion) -> _Prediction | None:
-        if sample.linear_mps is None or sample.angular_radps is None:
-            return None
-        self._twist_has_moved |= any(sample.linear_mps) or any(sample.angular_radps)
-        if (not self._twist_has_moved or before.linear_mps is None
+        if (not self._twist_has_moved or sample.linear_mps is None
+                or sample.angular_radps is None or before.linear_mps is None
                 or before.angular_radps is None):
-            # A twist that has only ever been zero was not filled in.
             return None
         limits = self.limits
-        moved = _mean_times(before.linear_mps, rotate(turn, sample.linear_mps), dt_s)
-        turned = _mean_times(before.angular_radps, rotate(turn, sample.angular_radps), dt_s)
+        moved = mean_times(before.linear_mps, rotate(turn, sample.linear_mps), dt_s)
+        turned = mean_times(before.angular_radps, rotate(turn, sample.angular_radps), dt_s)
         return self._prediction(
             moved, turned, dt_s, dt_s / 4.0,
             limits.pose_noise_m + limits.twist_error_fraction * hypot(*moved),
@@ -341,7 +268,7 @@ class JumpDetector:
         span_s = (before.stamp_ns - since_ns) * 1e-9
         noise_gain = 1.0 + dt_s / span_s
         return self._prediction(
-            _times(linear, dt_s), _times(angular, dt_s), dt_s, (dt_s + span_s) / 2.0,
+            times(linear, dt_s), times(angular, dt_s), dt_s, (dt_s + span_s) / 2.0,
             self.limits.pose_noise_m * noise_gain, self.limits.pose_noise_rad * noise_gain)
 
     def _at_rest(self, dt_s: float) -> _Prediction:
@@ -368,24 +295,11 @@ class JumpDetector:
         if span_ns >= _BASELINE_NS:
             inverse = conjugate(oldest.quaternion)
             rate = 1e9 / span_ns
-            moved = rotate(inverse, _minus(newest.position_m, oldest.position_m))
+            moved = rotate(inverse, minus(newest.position_m, oldest.position_m))
             turned = rotation_vector(multiply(inverse, newest.quaternion))
-            self._known_velocity = (_times(moved, rate), _times(turned, rate), oldest.stamp_ns)
+            self._known_velocity = (times(moved, rate), times(turned, rate), oldest.stamp_ns)
         return self._known_velocity
 
 
 def _size(vector: Vector | None) -> float | None:
     return None if vector is None else hypot(*vector)
-
-
-def _minus(left: Vector, right: Vector) -> Vector:
-    return (left[0] - right[0], left[1] - right[1], left[2] - right[2])
-
-
-def _times(vector: Vector, factor: float) -> Vector:
-    return (vector[0] * factor, vector[1] * factor, vector[2] * factor)
-
-
-def _mean_times(left: Vector, right: Vector, factor: float) -> Vector:
-    half = 0.5 * factor
-    return ((left[0] + right[0]) * half, (left[1] + right[1]) * half, (left[2] + right[2]) * half)

@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from robot_mapping_qa.verdicts import Condition, Severity
 
 
@@ -28,6 +30,14 @@ class ConditionLatch:
             Condition(key, text, severity, onset_ns, seen_ns=now_ns),
             now_ns + round(hold_s * 1e9))
         return is_new
+
+    def set_back(self, by_ns: int) -> None:
+        """Go on after host time was set back."""
+        self._held = {
+            key: (replace(condition, onset_ns=condition.onset_ns - by_ns,
+                          seen_ns=None if condition.seen_ns is None
+                          else condition.seen_ns - by_ns), until_ns - by_ns)
+            for key, (condition, until_ns) in self._held.items()}
 
     def clear(self, key: str | None = None) -> None:
         """Drop one condition, or all of them."""

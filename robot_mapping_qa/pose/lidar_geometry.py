@@ -29,48 +29,60 @@ from robot_mapping_qa.pose.geometry_limits import GeometryLimits
 from robot_mapping_qa.pose.planar_patches import Patches, planar_patches
 
 
+LOOSE_SIGMA_M, LOOSE_SIGMA_RAD = 0.5, 0.1
+"""A direction whose predicted standard deviation is larger counts as unconstrained. Also what is
+known of the motions that it is coupled with: gyroscope and gravity keep the attitude within
+0.1 rad without any lidar."""
+
+
 @dataclass(frozen=True, slots=True)
 class Localizability:
     """
-    What one cloud says about the pose of the sensor that took it.
+    How well each direction is held, by an information as of `cloud_information`.
 
-    ``information`` (6, 6) is the inverse covariance of a small motion of the sensor about its own
-    axes, in ROS order (x, y, z, rotation about X, Y, Z; 1/m^2, 1/rad^2), positive semi-definite,
-    with zero eigenvalues where the cloud does not hold the sensor. ``translation_axes`` (3, 3)
-    are unit vectors by rows, weakest first, each with its predicted standard deviation in
-    ``translation_sigma_m`` (3,), the coupled rotation accounted for; infinite where
-    unconstrained. ``rotation_axes`` and ``rotation_sigma_rad`` likewise. ``patches`` and
-    ``points`` are how many of each it rests on.
+    ``translation_axes`` (3, 3) are unit vectors by rows, weakest first, each with its predicted
+    standard deviation in ``translation_sigma_m`` (3,), the coupled rotation accounted for;
+    infinite where unconstrained. ``rotation_axes`` and ``rotation_sigma_rad`` likewise. All along
+    the axes that the information is given about.
     """
 
-    stamp_ns: int
-    information: np.ndarray
     translation_axes: np.ndarray
     translation_sigma_m: np.ndarray
     rotation_axes: np.ndarray
     rotation_sigma_rad: np.ndarray
-    patches: int
-    points: int
+
+    def figures(self, name: str) -> dict[str, float]:
+        """Return the standard deviations, weakest first, and the axis that is held least."""
+        return {
+            **{f'{name}/weakest_axis_{axis}': part
+               for axis, part in zip('xyz', self.translation_axes[0].tolist())},
+            **{f'{name}/sigma_{rank}_m': sigma
+               for rank, sigma in enumerate(self.translation_sigma_m.tolist(), start=1)},
+            **{f'{name}/sigma_{rank}_rad': sigma
+               for rank, sigma in enumerate(self.rotation_sigma_rad.tolist(), start=1)}}
 
 
-def localizability(stamp_ns: int, points_m: np.ndarray, limits: GeometryLimits,
-                   ) -> Localizability:
-    """
-    Judge one cloud: points (n, 3) in the sensor's frame, m.
-
-    A cloud without points, or without any surface, holds nothing: zero information, infinite
-    standard deviations. Raises ValueError as `planar_patches`.
-    """
-    patches = planar_patches(points_m, limits)
-    information = patch_information(patches, limits)
-    rigid = 1.0 / np.array([limits.loose_sigma_m, limits.loose_sigma_rad]) ** 2
+def localizability(information: np.ndarray) -> Localizability:
+    """Split an information (6, 6) in ROS order into the directions of translation and rotation."""
     translation, rotation = information[:3, :3], information[3:, 3:]
     cross = information[:3, 3:]
-    axes, sigma_m = _directions(translation, cross, rotation, rigid[1], limits.loose_sigma_m)
+    axes, sigma_m = _directions(
+        translation, cross, rotation, LOOSE_SIGMA_RAD ** -2, LOOSE_SIGMA_M)
     turn_axes, sigma_rad = _directions(
-        rotation, cross.T, translation, rigid[0], limits.loose_sigma_rad)
-    return Localizability(stamp_ns, information, axes, sigma_m, turn_axes, sigma_rad,
-                          len(patches.points), int(patches.points.sum()))
+        rotation, cross.T, translation, LOOSE_SIGMA_M ** -2, LOOSE_SIGMA_RAD)
+    return Localizability(axes, sigma_m, turn_axes, sigma_rad)
+
+
+def cloud_information(points_m: np.ndarray, limits: GeometryLimits) -> np.ndarray:
+    """
+    Return the information (6, 6) of one cloud: points (n, 3) in the sensor's frame, m.
+
+    The inverse covariance of a small motion of the sensor about its own axes, in ROS order (x, y,
+    z, rotation about X, Y, Z; 1/m^2, 1/rad^2), positive semi-definite, with zero eigenvalues
+    where the cloud does not hold the sensor: zero for a cloud without points, or without any
+    surface. Raises ValueError as `planar_patches`.
+    """
+    return patch_information(planar_patches(points_m, limits), limits)
 
 
 def patch_information(patches: Patches, limits: GeometryLimits) -> np.ndarray:

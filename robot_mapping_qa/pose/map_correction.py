@@ -81,7 +81,12 @@ class MapCorrection:
         self._odometry: deque[tuple[int, Pose]] = deque()
         self._waiting: deque[tuple[int, Pose]] = deque(maxlen=_WAITING)
         self.correction: Pose | None = None
-        """Pose of the odometry's frame in the map; None before the first."""
+        """Pose of the odometry's frame in the map; None before the first map pose."""
+
+    def change_frame(self) -> None:
+        """Take note that map poses are given in another frame from now on: compare anew."""
+        self._waiting.clear()
+        self.correction = None
 
     def add_odometry(self, stamp_ns: int, pose: Pose) -> list[Closure]:
         """Take a pose of the odometry; return the closures that it brings to light."""

@@ -19,12 +19,12 @@ from robot_mapping_qa.pose.jumps import JumpDetector, Step
 from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.motion_trust import MotionTrust
-from robot_mapping_qa.pose.point_motion import motion_figures
-from robot_mapping_qa.pose.pose_silence import silence_conditions
+from robot_mapping_qa.pose.new_start import NewStart
+from robot_mapping_qa.pose.point_motion import impossible_motion, motion_figures
+from robot_mapping_qa.pose.pose_silence import Arrivals
 from robot_mapping_qa.pose.trust_limits import TrustLimits
 from robot_mapping_qa.pose.unusable import UnusableMessages
-from robot_mapping_qa.pose.usable_pose import (
-    frames_of, problem_of, sample_of, unit_quaternion)
+from robot_mapping_qa.pose.usable_pose import frames_of, problem_of, sample_of, unit_quaternion
 from robot_mapping_qa.pose.working_distance import Sight, WorkingDistance
 from robot_mapping_qa.records import Odometry, Range
 from robot_mapping_qa.restart import RESTART_NS
@@ -43,9 +43,8 @@ class PoseMonitor:
     ``name`` is the stream's name. The inspected structure lies where ``sights`` point, one for
     each camera, ``working_distance_m`` away where no ``range_finder`` (the name of a stream)
     measures that. The stream counts as silent after ``silence_s``, or if that is None after the
-    limits' time or five periods of ``rate_hz``. ``degradation``, ``mounts`` and
-    ``point_error_limit_m`` are for the `ErrorEstimate`; ``trust`` holds the motion streams
-    against the reported covariance. All ``*_ns`` arguments are host time.
+    limits' time or five periods of ``rate_hz``. ``trust`` holds the motion streams against the
+    reported covariance; the others are for the `ErrorEstimate`. All ``*_ns`` are host time.
     """
 
     def __init__(self, name: str, limits: PoseLimits, working_distance_m: float,
@@ -54,24 +53,25 @@ class PoseMonitor:
                  degradation: DegradationLimits = DegradationLimits(),
                  mounts: Mapping[str, np.ndarray] | None = None,
                  point_error_limit_m: float | None = None,
-                 trust: MotionTrust | None = None, range_finder: str | None = None) -> None:
+                 trust: MotionTrust | None = None, range_finder: str | None = None,
+                 has_map: bool = False) -> None:
         self.name = name
         self.limits = limits
         self.distance = WorkingDistance(
             working_distance_m, sights, range_finder, limits.distance_stale_s)
         if silence_s is None:
             silence_s = max(limits.stale_s, 5.0 / rate_hz if rate_hz else 0.0)
-        self._silence_ns = round(silence_s * 1e9)
+        self._arrivals = Arrivals(name, round(silence_s * 1e9))
         self._jumps = JumpLog(name, limits.jump_limit_rad)
-        self._start_ns: int | None = None
         self._trust = CovarianceTrust(name, limits)
         self._motion = JumpDetector(limits)
         self._motion_trust = trust or MotionTrust(TrustLimits(), {})
         self._error = ErrorEstimate(
-            name, degradation, self.distance.levers_m, mounts, point_error_limit_m)
+            name, degradation, self.distance.levers_m, mounts, point_error_limit_m, has_map)
         self._latch = ConditionLatch()
         self._unusable = UnusableMessages(self._latch)
         self._frames = FrameWatch(name)
+        self._new_start = NewStart(name)
         self._forget()
 
     def _forget(self) -> None:
@@ -83,34 +83,40 @@ class PoseMonitor:
         self._latch.clear()
         self._frames.restart()
         self._odometry: Odometry | None = None
-        self._received_ns: int | None = None
-        self._new_pose_ns: int | None = None
+        self._arrivals.restart()
         self._jumps.restart()
         self.distance.restart()
-        self._step_ns = self._step_before_ns = 0
 
     def add(self, odometry: Odometry, receive_ns: int) -> tuple[Event, ...]:
         """Take a message; return what happened with it."""
         events = list(self.tick(receive_ns))
-        self._received_ns = receive_ns
+        self._arrivals.received_ns = receive_ns
         problem = problem_of(odometry)
         if problem is not None:
-            events += self._refuse('pose_invalid', f'{self.name} {problem}', receive_ns)
-            return tuple(events)
+            return (*events, *self._refuse('pose_invalid', f'{self.name} {problem}', receive_ns))
         last = self._motion.last
         if last is not None and odometry.stamp_ns <= last.stamp_ns:
             back_ns = last.stamp_ns - odometry.stamp_ns
             if back_ns <= RESTART_NS:
                 # Out of order or sent twice: says nothing about the motion.
                 return tuple(events)
-            events.append(self._restart(receive_ns, f'the stamps of {self.name}', back_ns))
-            self._received_ns = receive_ns
+            is_new, event = self._new_start.stamps_went_back(back_ns, receive_ns)
+            if is_new:
+                # One event is enough, should the message have told of host time as well.
+                events = [event]
+                self._forget()
+                self._arrivals.received_ns = receive_ns
+            else:
+                events.append(event)
+                self._motion.restart()
+                self._motion_trust.interrupt()
+                self._error.interrupt()
+        self._new_start.stamps_went_on(receive_ns)
         events += self._check_frames(odometry, receive_ns)
-        self._new_pose_ns = receive_ns
+        self._arrivals.new_pose_ns = receive_ns
         self._odometry = odometry
         sample = sample_of(odometry)
-        if odometry.linear_mps is not None and None in (
-                sample.linear_mps, sample.angular_radps):
+        if odometry.linear_mps is not None and None in (sample.linear_mps, sample.angular_radps):
             # The poses tell the motion as well: the gate need not close.
             events += self._unusable.add(
                 self.name, 'twist_invalid', f'{self.name} gives a twist that is not finite: it '
@@ -120,8 +126,8 @@ class PoseMonitor:
             events += self._follow(step, receive_ns)
         events += self._judge_covariance(odometry, receive_ns)
         events += self._error.add(
-            sample.stamp_ns, sample.position_m, sample.quaternion, odometry.covariance,
-            self._jumps.path_length_m, receive_ns)
+            sample.stamp_ns, sample.position_m, sample.quaternion, self._jumps.path_length_m,
+            receive_ns)
         return tuple(events)
 
     def add_motion(self, name: str, stamp_ns: int, receive_ns: int,
@@ -155,7 +161,7 @@ class PoseMonitor:
     def malformed(self, receive_ns: int, why: str) -> tuple[Event, ...]:
         """Take note of a message that could not be read."""
         events = self.tick(receive_ns)
-        self._received_ns = receive_ns
+        self._arrivals.received_ns = receive_ns
         return events + self._refuse(
             'malformed', f'{self.name} sent a message that cannot be read: {why}', receive_ns)
 
@@ -172,10 +178,10 @@ class PoseMonitor:
     def tick(self, now_ns: int) -> tuple[Event, ...]:
         """Let time pass; notices that host time was set back."""
         events: tuple[Event, ...] = ()
-        if self._received_ns is not None and now_ns < self._received_ns - RESTART_NS:
-            events = (self._restart(now_ns, 'host time', self._received_ns - now_ns),)
-        if self._start_ns is None or now_ns < self._start_ns:
-            self._start_ns = now_ns
+        before_ns = self._arrivals.received_ns
+        if before_ns is not None and now_ns < before_ns - RESTART_NS:
+            events = (self._set_back(before_ns - now_ns, now_ns),)
+        self._arrivals.tick(now_ns)
         self.distance.tick(now_ns)
         return events
 
@@ -193,27 +199,24 @@ class PoseMonitor:
         """
         gist = self.gist(now_ns)
         inflation = self._too_small_by() or self._motion_trust.inflation
-        motion = motion_figures(None, None) if self._silence(now_ns) else motion_figures(
-            self._motion.linear_mps, self._motion.angular_radps)
+        motion = motion_figures(*(None, None) if self._arrivals.conditions(now_ns) else (
+            self._motion.linear_mps, self._motion.angular_radps))
         return Verdict('pose', now_ns, gist.conditions, {
             **gist.figures, 'working_distance_m': self.distance.metres,
             'path_length_m': self._jumps.path_length_m, **motion,
-            'age_s': (None if self._new_pose_ns is None
-                      else max(0, now_ns - self._new_pose_ns) * 1e-9),
-            **inflation_figures(inflation),
+            'age_s': self._arrivals.age_s(now_ns), **inflation_figures(inflation),
             **self._error.figures(motion['speed_mps']), **self._unusable.figures()})
 
     def gist(self, now_ns: int) -> Verdict:
         """Return `verdict` with no figures but ``point_error_m`` and sigmas, at half the cost."""
-        silence, odometry = self._silence(now_ns), self._odometry
+        silence, odometry = self._arrivals.conditions(now_ns), self._odometry
         believed = None if silence else self._believed()
         figures: dict[str, float | None] = {
             'point_error_m': None, 'sigma_position_m': None, 'sigma_rotation_rad': None}
         if odometry is not None and believed is not None:
             covariance, error_m = believed
             variances = covariance.diagonal().tolist()
-            if self.distance.metres is not None:
-                figures['point_error_m'] = error_m
+            figures['point_error_m'] = None if self.distance.metres is None else error_m
             figures['sigma_position_m'] = max(variances[:3]) ** 0.5
             figures['sigma_rotation_rad'] = max(variances[3:]) ** 0.5
         return Verdict('pose', now_ns, tuple(self._conditions(silence, now_ns)), figures)
@@ -224,14 +227,13 @@ class PoseMonitor:
 
         Told from a bound, at a fraction of the cost of `verdict`, which decides the other cases.
         """
-        odometry = self._odometry
-        silence = self._silence(now_ns)
-        if odometry is None or silence or self._conditions(silence, now_ns):
+        silence = self._arrivals.conditions(now_ns)
+        if self._odometry is None or silence or self._conditions(silence, now_ns):
             return False
         return self._error.bound_m() <= limit_m
 
     def corrected_pose(self) -> Odometry | None:
-        """Return the newest pose as `ErrorEstimate.corrected`, None before the first."""
+        """Return the newest pose as `ErrorEstimate.corrected`, None where there is none."""
         return None if self._odometry is None else self._error.corrected(self._odometry)
 
     def judged_pose(self) -> tuple[Odometry, bool] | None:
@@ -274,7 +276,7 @@ class PoseMonitor:
 
     def no_pose_because(self, now_ns: int) -> str:
         """Return why there is no present pose, empty where there is one."""
-        return next((condition.text for condition in self._silence(now_ns)), '')
+        return next((condition.text for condition in self._arrivals.conditions(now_ns)), '')
 
     def rebase(self, now_ns: int) -> tuple[Event, ...]:
         """
@@ -298,8 +300,7 @@ class PoseMonitor:
         Return the figures of the whole run under the keys of ``pose`` in summary.json.
 
         ``inflation`` is the median over the run, None without a motion stream to judge by: a
-        reported covariance alone does not tell how far it is off. At most the first 10,000 jumps
-        are listed.
+        reported covariance alone does not tell how far it is off. Lists the first 10,000 jumps.
         """
         return {
             'path_length_m': self._jumps.path_length_m,
@@ -308,29 +309,30 @@ class PoseMonitor:
             'inflation': self._motion_trust.overall(),
             'jumps': self._jumps.summary()}
 
+    def brief(self, now_ns: int) -> dict[str, Any]:
+        """Return the word for the covariance, the number of jumps, and what the lidars hold."""
+        lidars = self._error.degradation.localizability(now_ns)
+        return {'reported_covariance': self._trust.overall(), 'jumps': self._jumps.count} | {
+            key: value for name, found in lidars.items()
+            for key, value in found.figures(name).items()}
+
     def _follow(self, step: Step, now_ns: int) -> list[Event]:
         """Count the way, watch the speed, and report a jump."""
-        limits = self.limits
-        events = []
+        limits, arrivals, events = self.limits, self._arrivals, []
         if step.jump_before is not None:
             # It was counted as way when it came.
             self._jumps.count_way(-step.jump_before.distance_m)
             events.append(self._jump(
-                step.jump_before, self._step_ns, self._step_before_ns, now_ns))
+                step.jump_before, arrivals.step_ns, arrivals.step_before_ns, now_ns))
         if step.is_jump:
-            events.append(self._jump(step, now_ns, self._step_ns, now_ns))
+            events.append(self._jump(step, now_ns, arrivals.step_ns, now_ns))
         else:
             self._jumps.count_way(step.distance_m)
-        self._step_before_ns, self._step_ns = self._step_ns, now_ns
-        for what, value, limit, unit in (
-                ('speed', self._motion.speed_mps, limits.max_speed_mps, 'm/s'),
-                ('turn rate', self._motion.turn_rate_radps, limits.max_turn_rate_radps, 'rad/s')):
-            if value is not None and value > limit:
-                self._latch.hold(
-                    f'{self.name}/{what.replace(" ", "_")}',
-                    f'{self.name} gives a {what} of {value:.1f} {unit}, more than the '
-                    f'{limit:.1f} {unit} that the carrier can reach',
-                    Severity.HARD, now_ns, limits.fault_hold_s)
+        arrivals.add_step(now_ns)
+        for kind, why in impossible_motion(
+                self._motion.speed_mps, self._motion.turn_rate_radps, limits):
+            self._latch.hold(f'{self.name}/{kind}', f'{self.name} {why}', Severity.HARD, now_ns,
+                             limits.fault_hold_s)
         return events
 
     def _jump(self, step: Step, onset_ns: int, before_ns: int, now_ns: int) -> Event:
@@ -357,44 +359,45 @@ class PoseMonitor:
         return [changed]
 
     def _conditions(self, silence: list[Condition], now_ns: int) -> list[Condition]:
-        conditions = (silence + self._frames.conditions() + self._latch.current(now_ns)
-                      + self.distance.conditions(now_ns))
+        conditions = [*silence, *self._frames.conditions(), *self._latch.current(now_ns),
+                      *self.distance.conditions(now_ns)]
         if self._odometry is None:
             return conditions
-        is_known = not silence and self._trust.state != 'invalid' \
-            and self.distance.metres is not None
+        is_known = not (silence or self._trust.state == 'invalid' or self.distance.metres is None)
         return conditions + self._trust.conditions() + self._error.conditions(is_known)
 
     def _judge_covariance(self, odometry: Odometry, now_ns: int) -> tuple[Event, ...]:
         """Look at the reported covariance by itself and against the motion streams."""
         trust, last = self._motion_trust, self._motion.last
+        # First: what is no covariance must not get among those that are compared.
+        events = self._trust.add(
+            odometry.covariance, odometry.stamp_ns, self._jumps.path_length_m, now_ns,
+            self._too_small_by())
         if last is not None and self._trust.is_usable and trust.add_pose(
                 odometry.stamp_ns, now_ns, last.quaternion, last.position_m, odometry.covariance,
                 self._error.degradation.holds_travel,
                 last.angular_radps if self._motion.believes_twist else None,
         ) and trust.is_confirmed:
             self._error.trust_start()
-        events = self._trust.add(
-            odometry.covariance, odometry.stamp_ns, self._jumps.path_length_m, now_ns,
-            self._too_small_by())
-        optimistic = self._trust.state == 'optimistic'
         self._error.report(
             odometry.covariance if self._trust.is_usable else None,
-            min(self._trust.too_small_by, _MOST_INFLATION) if optimistic else 1.0)
+            min(self._trust.too_small_by, _MOST_INFLATION)
+            if self._trust.state == 'optimistic' else 1.0)
         return events
-
-    def _silence(self, now_ns: int) -> list[Condition]:
-        return silence_conditions(self.name, now_ns, self._start_ns, self._received_ns,
-                                  self._new_pose_ns, self._silence_ns)
 
     def _refuse(self, kind: str, text: str, now_ns: int) -> tuple[Event, ...]:
         """Hold a condition for a message that cannot be used; an event where that is new."""
         return self._unusable.add(
             self.name, kind, text, Severity.HARD, now_ns, self.limits.fault_hold_s)
 
-    def _restart(self, now_ns: int, whose: str, back_ns: int) -> Event:
-        self._forget()
-        return Event(
-            'time_restarted', self.name, now_ns, now_ns,
-            f'{whose} went back by {back_ns * 1e-9:.1f} s: the pose is judged anew',
-            {'size_s': -back_ns * 1e-9})
+    def _set_back(self, by_ns: int, now_ns: int) -> Event:
+        """Go on in the host's new time, in which everything is as old as it was, or start anew."""
+        is_new, event = self._new_start.host_went_back(by_ns, now_ns)
+        if is_new:
+            self._forget()
+            return event
+        for part in (self._arrivals, self._latch, self._trust, self._frames,
+                     self._error.degradation):
+            part.set_back(by_ns)
+        self.distance.restart()
+        return event

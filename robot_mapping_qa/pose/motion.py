@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from math import hypot, isfinite
+from math import hypot
 from typing import NamedTuple, Protocol, Sequence
 
 import numpy as np
@@ -19,6 +19,7 @@ from robot_mapping_qa.pose.latch import ConditionLatch
 from robot_mapping_qa.pose.motion_limits import MotionLimits
 from robot_mapping_qa.pose.quaternion import (
     conjugate, multiply, Quaternion, rotate, rotation_vector, Vector)
+from robot_mapping_qa.pose.usable_pose import problem_of
 from robot_mapping_qa.records import Odometry
 from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.verdicts import Condition, Severity
@@ -31,8 +32,6 @@ _LEAST_POSES = 4
 _SPACING_NS = 8_000_000
 # Poses that are farther apart say nothing about the motion in between.
 _LONGEST_GAP_NS = 500_000_000
-# A quaternion whose length is off by more is not one (as in `pose.monitor`).
-_LENGTH_TOLERANCE = 0.01
 
 _Check = tuple[str, float, float, str]
 """A verb, a value, its limit and the unit of both."""
@@ -78,7 +77,8 @@ class MotionMonitor:
 
     ``scan_rate_hz`` is that of the lidar; where it is not known the limits' ``scan_s`` is taken.
     Where no aiding camera is configured, motion that would need one is only a notice: the unit
-    may have one of its own. ``*_ns`` arguments are host time.
+    may have one of its own. A jump of the pose is taken for motion as well, until it has left the
+    window; the gate tells that as what follows from the jump. ``*_ns`` arguments are host time.
     """
 
     def __init__(self, name: str, limits: MotionLimits, cameras: Sequence[AidingCamera],
@@ -90,10 +90,10 @@ class MotionMonitor:
         self._latch = ConditionLatch()
         # How far beyond its limit, and the sentence of that moment.
         self._worst: dict[str, tuple[float, str]] = {}
-        self.restart()
+        self._restart()
 
-    def restart(self) -> None:
-        """Forget the poses, e.g. after a jump: it is no motion."""
+    def _restart(self) -> None:
+        """Forget the poses."""
         self._poses: deque[_Place] = deque()
         self._received_ns = 0
         self._motion: Motion | None = None
@@ -101,27 +101,26 @@ class MotionMonitor:
 
     def add(self, odometry: Odometry, receive_ns: int) -> None:
         """Take a pose; one that is out of order or no pose is left out."""
-        place = _Place(odometry.stamp_ns, odometry.frame, tuple(odometry.position_m.tolist()),
-                       tuple(odometry.quaternion.tolist()))
-        if not all(map(isfinite, place.position_m)) or not (
-                abs(hypot(*place.quaternion) - 1.0) <= _LENGTH_TOLERANCE):
+        if problem_of(odometry) is not None:
             return
         if receive_ns < self._received_ns - RESTART_NS:
             # Host time was set back: what is held until a time would be held too long.
             self._latch.clear()
-            self.restart()
+            self._restart()
         poses = self._poses
         if poses:
             later_ns = odometry.stamp_ns - poses[-1].stamp_ns
             if -RESTART_NS <= later_ns <= 0:
                 return
             if not 0 < later_ns <= _LONGEST_GAP_NS or odometry.frame != poses[-1].frame:
-                self.restart()
+                self._restart()
                 poses = self._poses
         self._received_ns = receive_ns
         if poses and odometry.stamp_ns - poses[-1].stamp_ns < _SPACING_NS:
             return
-        poses.append(place)
+        poses.append(_Place(
+            odometry.stamp_ns, odometry.frame, tuple(odometry.position_m.tolist()),
+            tuple(odometry.quaternion.tolist())))
         while len(poses) > _LEAST_POSES and odometry.stamp_ns - poses[0].stamp_ns > _WINDOW_NS:
             poses.popleft()
         self._is_old = True

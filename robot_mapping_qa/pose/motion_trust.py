@@ -24,8 +24,13 @@ _FACTORS_KEPT = 86_400
 # A covariance that is confirmed is known at least so well.
 _CONFIRMED_WITHIN = 3.0
 _BLOCK_NS = 1_000_000_000
-# The smallest delay of a second moves by less, unless a clock stepped or the transport changed.
-_STEP_NS = 20_000_000
+# The smallest delay of a second moves by less than the first of these, else by less than so many
+# times what it usually does, and by less than the last, unless a clock stepped or the transport
+# changed. Steps of 10 ms spoil a window's lateness so much that a right covariance is condemned,
+# steps of 6 ms do not (simulated robot that turns by up to 0.7 rad/s).
+_LEAST_STEP_NS, _TIMES_USUAL, _STEP_NS = 4_000_000, 6.0, 20_000_000
+# Weight of the newest second in what the smallest delay usually moves by.
+_MEMORY = 1.0 / 8.0
 
 
 class MotionTrust:
@@ -172,6 +177,7 @@ class _LeastDelay:
         self.least_ns: int | None = None
         self._block_ns: int | None = None
         self._began_ns = 0
+        self._usual_ns = _STEP_NS / _TIMES_USUAL
 
     def add(self, stamp_ns: int, receive_ns: int) -> bool:
         """Take a message; return whether the smallest delay has stepped."""
@@ -180,12 +186,19 @@ class _LeastDelay:
             self.least_ns = self._block_ns = delay_ns
             self._began_ns = receive_ns
             return False
-        stepped = delay_ns < self.least_ns - _STEP_NS
+        room_ns = min(_STEP_NS, max(_LEAST_STEP_NS, _TIMES_USUAL * self._usual_ns))
+        stepped = self.least_ns - delay_ns > room_ns
         if stepped:
+            self._see_movement(self.least_ns - delay_ns)
             self.least_ns = delay_ns
         self._block_ns = min(self._block_ns, delay_ns)
         if not 0 <= receive_ns - self._began_ns < _BLOCK_NS:
-            stepped |= abs(self._block_ns - self.least_ns) > _STEP_NS
+            moved_ns = abs(self._block_ns - self.least_ns)
+            stepped |= moved_ns > room_ns
+            self._see_movement(moved_ns)
             self.least_ns, self._block_ns = self._block_ns, delay_ns
             self._began_ns = receive_ns
         return stepped
+
+    def _see_movement(self, moved_ns: int) -> None:
+        self._usual_ns += _MEMORY * (min(moved_ns, _STEP_NS) - self._usual_ns)

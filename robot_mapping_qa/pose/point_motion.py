@@ -5,8 +5,9 @@
 from __future__ import annotations
 
 from math import hypot
-from typing import Mapping
+from typing import Iterator, Mapping
 
+from robot_mapping_qa.pose.limits import PoseLimits
 from robot_mapping_qa.pose.quaternion import Vector
 
 _VELOCITY = ('velocity_x_mps', 'velocity_y_mps', 'velocity_z_mps')
@@ -26,6 +27,18 @@ def motion_figures(linear_mps: Vector | None,
         'turn_rate_radps': None if angular_radps is None else hypot(*angular_radps),
         **dict(zip(_VELOCITY, linear_mps or _UNKNOWN)),
         **dict(zip(_TURNING, angular_radps or _UNKNOWN))}
+
+
+def impossible_motion(speed_mps: float | None, turn_rate_radps: float | None,
+                      limits: PoseLimits) -> Iterator[tuple[str, str]]:
+    """Yield kind and words, to follow the unit's name, of what no carrier can do."""
+    for what, value, limit, unit in (
+            ('speed', speed_mps, limits.max_speed_mps, 'm/s'),
+            ('turn rate', turn_rate_radps, limits.max_turn_rate_radps, 'rad/s')):
+        if value is not None and value > limit:
+            yield what.replace(' ', '_'), (
+                f'gives a {what} of {value:.1f} {unit}, more than the {limit:.1f} {unit} that the '
+                'carrier can reach')
 
 
 def point_speed_mps(figures: Mapping[str, float | None], lever_m: Vector) -> float:

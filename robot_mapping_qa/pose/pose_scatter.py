@@ -25,7 +25,7 @@ from typing import Sequence
 
 import numpy as np
 
-from robot_mapping_qa.pose.consistency import Inflation, Innovation, usual_range
+from robot_mapping_qa.pose.consistency import Inflation, Innovation, runs_of, usual_range
 from scipy.special import ndtri
 
 # Fewer neighbours say little.
@@ -69,9 +69,7 @@ def scatter_inflation(steps: Sequence[Innovation], difference: np.ndarray, turne
 
 def _judge(steps: Sequence[Innovation], difference: np.ndarray, turned: np.ndarray,
            confidence: float) -> Inflation | None:
-    # Steps with the same number follow each other without a gap.
-    run = np.cumsum([False, *(before.end_ns != after.begin_ns
-                              for before, after in zip(steps, steps[1:]))])
+    run = runs_of(steps)
     joined = run[1:] == run[:-1]
     if joined.sum() < _LEAST_NEIGHBOURS:
         return None

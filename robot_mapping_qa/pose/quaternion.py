@@ -3,7 +3,7 @@
 """
 Unit quaternions as plain tuples x, y, z, w, for code that runs once a message.
 
-For arrays of poses use `pose.se3`.
+For arrays see `so3` and `se3`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,22 @@ def vector(values: Iterable[float]) -> Vector:
     """Return three numbers as a vector; raises ValueError for another count."""
     x, y, z = values
     return x, y, z
+
+
+def minus(left: Vector, right: Vector) -> Vector:
+    """Return the difference of two vectors."""
+    return (left[0] - right[0], left[1] - right[1], left[2] - right[2])
+
+
+def times(vector: Vector, factor: float) -> Vector:
+    """Return a multiple of a vector."""
+    return (vector[0] * factor, vector[1] * factor, vector[2] * factor)
+
+
+def mean_times(left: Vector, right: Vector, factor: float) -> Vector:
+    """Return a multiple of the mean of two vectors."""
+    half = 0.5 * factor
+    return ((left[0] + right[0]) * half, (left[1] + right[1]) * half, (left[2] + right[2]) * half)
 
 
 def normalized(x: float, y: float, z: float, w: float) -> Quaternion:

@@ -283,7 +283,7 @@ def _added(begin: UnitPose, end: UnitPose) -> np.ndarray:
     Return the covariance (3, 3) of position that was added between two poses.
 
     The error of the attitude at the begin moves the end as well; that is no error of the motion
-    between (first order: see `se3.compound`).
+    between (first order: Barfoot and Furgale 2014, compounding of poses).
     """
     x, y, z = (b - a for a, b in zip(begin.position_m, end.position_m))
     lever = np.array(((0.0, -z, y), (z, 0.0, -x), (-y, x, 0.0)))

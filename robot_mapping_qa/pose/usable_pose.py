@@ -17,8 +17,8 @@ _LENGTH_TOLERANCE = 0.01
 # Twice the way to the Moon: no frame that a robot is placed in reaches so far, and whatever is
 # computed from what is let through stays finite.
 _FURTHEST_M = 1e9
-# No robot moves or turns so fast.
-_FASTEST = 1e6
+FASTEST = 1e6
+"""No robot moves or turns so fast, m/s or rad/s."""
 
 
 def frames_of(odometry: Odometry) -> tuple[str, str]:
@@ -64,4 +64,4 @@ def _finite(vector: np.ndarray | None) -> Vector | None:
     values = tuple(vector.tolist())
     x, y, z = values
     # A NaN is not below the limit either.
-    return values if abs(x) < _FASTEST and abs(y) < _FASTEST and abs(z) < _FASTEST else None
+    return values if abs(x) < FASTEST and abs(y) < FASTEST and abs(z) < FASTEST else None

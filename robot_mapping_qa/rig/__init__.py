@@ -3,7 +3,9 @@
 """
 A simulated inspection robot with known truth, for the demo and the tests.
 
-It shares nothing with the estimators: a simulator that shares their assumptions proves nothing.
+It shares no code with the estimators. One assumption it does share: its mapping unit drifts by the
+model of the error that the degradation estimate has, so that runs of it do not show that real
+units err so.
 """
 
 from robot_mapping_qa.rig.checks import ScenarioError

@@ -293,12 +293,10 @@ class DrawnError:
                 closed + u * (after.closed_covariance - closed))
 
     def _next(self) -> None:
-        growth, spec = self.growth, self.growth.spec
         self._number += 1
+        growth = self.growth
         step = growth.keyframe(self._number)
-        n = self._rng.standard_normal(13)
-        added = step.noise @ n[:9] + step.speed @ self._speed
-        added[:3] += self._scale * step.moved
+        added = self._added(step)
         self._from, self._closed_from = self._to, self._closed_next
         self._to = self._moved_on(self._from, step, added)
         self._closed_to = self._closed_next = self._moved_on(self._closed_from, step, added)
@@ -307,12 +305,20 @@ class DrawnError:
         if step.closes:
             self._closed_next = self._rng.standard_normal(6) * np.sqrt(
                 np.diag(growth.closure_covariance()))
+
+    def _added(self, step: Keyframe) -> np.ndarray:
+        """Draw what the step to a keyframe adds to the pose error (6,)."""
+        growth, spec = self.growth, self.growth.spec
+        n = self._rng.standard_normal(13)
+        added = step.noise @ n[:9] + step.speed @ self._speed
+        added[:3] += self._scale * step.moved
         keeps = growth.speed_keeps
         fresh = math.sqrt(1.0 - keeps ** 2)
         self._speed = keeps * self._speed + fresh * spec.speed_error * n[9:12]
         keeps = growth.scale_keeps
         fresh = math.sqrt(1.0 - keeps ** 2)
         self._scale = keeps * self._scale + fresh * spec.scale_error * n[12]
+        return added
 
     def _moved_on(self, before: np.ndarray, step: Keyframe, added: np.ndarray) -> np.ndarray:
         """Return the pose error one keyframe later."""

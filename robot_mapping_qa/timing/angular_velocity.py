@@ -13,6 +13,11 @@ from scipy.interpolate import CubicSpline
 # Seconds. Fast enough for the body of a robot, slow enough to average sensor noise.
 SHORTEST_SMOOTHING_S = 0.04
 
+# So far from the median a stamp is not of this motion: longer than any window is.
+OTHER_EPOCH_S = 600.0
+
+_MEAN_NS = 100_000_000
+
 
 class AngularVelocityFromPoses:
     """
@@ -34,8 +39,8 @@ class AngularVelocityFromPoses:
         Take an orientation and return (stamp_ns, wx, wy, wz), rad/s in the rotating frame.
 
         The quaternion x, y, z, w takes the rotating frame to the fixed one; its length does not
-        matter. None for the first orientation, after a gap, and where the stamp did not
-        advance or the quaternion is zero or not finite; the latter three are left out.
+        matter. None for the first orientation, after a gap or further back, and where the stamp
+        did not advance or the quaternion is zero or not finite; the latter three are left out.
         """
         if not 0 < x * x + y * y + z * z + w * w < math.inf:
             return None
@@ -45,10 +50,10 @@ class AngularVelocityFromPoses:
             return None
         last_ns, a, b, c, d = last
         interval_ns = stamp_ns - last_ns
-        if interval_ns <= 0:
+        if -self._max_interval_ns <= interval_ns <= 0:
             return None
         self._last = (stamp_ns, x, y, z, w)
-        if interval_ns > self._max_interval_ns:
+        if not 0 < interval_ns <= self._max_interval_ns:
             return None
         # Vector and scalar part of conjugate(last) * new.
         vx = d * x - a * w - b * z + c * y
@@ -60,6 +65,38 @@ class AngularVelocityFromPoses:
         length = math.sqrt(vx * vx + vy * vy + vz * vz)
         rate = 2e9 / interval_ns * (math.atan2(length, scalar) / length if length else 0.0)
         return last_ns + interval_ns // 2, rate * vx, rate * vy, rate * vz
+
+
+class PeakTurnRate:
+    """
+    The largest turn rate of a carrier that cannot turn faster than ``most_radps``.
+
+    It is that of means over a tenth of a second: a single rate may be the noise of two
+    orientations. Rates that the carrier cannot reach do not count.
+    """
+
+    def __init__(self, most_radps: float) -> None:
+        """Begin without a rate."""
+        self._most_radps = most_radps
+        self._since_ns = 0
+        self._count = 0
+        self._sum = (0.0, 0.0, 0.0)
+        self.radps: float | None = None
+        """The largest turn rate so far, rad/s; None before the first."""
+
+    def add(self, stamp_ns: int, wx: float, wy: float, wz: float) -> None:
+        """Take an angular velocity, rad/s."""
+        # A NaN is not within the limit either.
+        if not math.hypot(wx, wy, wz) <= self._most_radps:
+            return
+        if self._count and not 0 <= stamp_ns - self._since_ns < _MEAN_NS:
+            mean_radps = math.hypot(*self._sum) / self._count
+            self.radps = max(self.radps or 0.0, mean_radps)
+            self._count, self._sum = 0, (0.0, 0.0, 0.0)
+        if not self._count:
+            self._since_ns = stamp_ns
+        x, y, z = self._sum
+        self._count, self._sum = self._count + 1, (x + wx, y + wy, z + wz)
 
 
 class AngularVelocitySamples:
@@ -84,12 +121,17 @@ class AngularVelocitySamples:
         return self._stamps[self._start]
 
     def add(self, stamp_ns: int, wx: float, wy: float, wz: float) -> None:
-        """Take a sample, rad/s, and let go of those older than the window."""
+        """Take a sample, rad/s, and let go of those further away than the window."""
         self._stamps.append(stamp_ns)
         self._values.extend((wx, wy, wz))
         if self._window_ns is None:
             return
-        while self._stamps[self._start] < stamp_ns - self._window_ns:
+        # One odd stamp must not send the others away, nor stay for good.
+        now_ns = sorted(self._stamps[-3:])[-2:][0]
+        if abs(stamp_ns - now_ns) <= self._window_ns:
+            now_ns = stamp_ns
+        last = len(self._stamps) - 1
+        while self._start < last and abs(self._stamps[self._start] - now_ns) > self._window_ns:
             self._start += 1
         # Moving the rest forward only when half is old keeps the cost per sample constant.
         if 2 * self._start > len(self._stamps):
@@ -109,6 +151,8 @@ class AngularVelocitySignal:
 
     def __init__(self, times_s: np.ndarray, values: np.ndarray) -> None:
         finite = np.isfinite(values).all(axis=1)
+        if finite.any():
+            finite &= np.abs(times_s - np.median(times_s[finite])) < OTHER_EPOCH_S
         order = np.argsort(times_s[finite], kind='stable')
         times, values = times_s[finite][order], values[finite][order]
         times, values = _thin(*_without_spikes(times, values))

@@ -8,18 +8,23 @@ import numpy as np
 
 FIRST_BLOCK_NS = 500_000_000
 MOST_BLOCKS = 8192
-"""Over an hour at half a second; a longer run gets longer blocks."""
+"""Over an hour at half a second; a longer run gets longer blocks, pauses included."""
 
 
 class ClockSeries:
     """
     One offset per block of equal length: less the smallest delay of its messages.
 
-    ``block_ns`` is the present length of a block; it doubles whenever there are too many.
+    ``block_ns`` is the present length of a block; it doubles whenever there are too many between
+    the first and the last.
     """
 
     def __init__(self) -> None:
         """Start empty."""
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything: the host's time is another."""
         self.block_ns = FIRST_BLOCK_NS
         self._blocks: list[int] = []
         self._least_ns: list[int] = []
@@ -33,13 +38,12 @@ class ClockSeries:
         block = receive_ns // self.block_ns
         blocks = self._blocks
         if blocks and block <= blocks[-1]:
-            # A restarted time overwrites nothing: its delays join the newest block.
             if block == blocks[-1] and delay_ns < self._least_ns[-1]:
                 self._least_ns[-1] = delay_ns
             return
         blocks.append(block)
         self._least_ns.append(delay_ns)
-        if len(blocks) > MOST_BLOCKS:
+        while self._blocks[-1] - self._blocks[0] >= MOST_BLOCKS:
             self._halve()
 
     def arrays(self) -> tuple[np.ndarray, np.ndarray]:

@@ -42,6 +42,10 @@ CURVE_S = 800.0
 """The bend of a clock whose bend changes does so by itself within about this time, on average over
 ten minutes: a warming crystal nears its end within some five minutes. Common practice, no
 source."""
+WARMED = 16e-6
+"""A skew that changes faster than the drift of most clocks is that of a warming crystal, which
+changes by about so much in all: the faster it does, the sooner it slows down. Common practice, no
+source."""
 CURVED = 0.7
 """Share of the clocks with a bend whose bend changes."""
 CURVE_CHANGES = 0.35
@@ -316,7 +320,8 @@ def _steady_or_drifting(bend: float, bend_variance: float, curve: float, curve_v
     if bend_variance == 0.0 or curve_variance == 0.0:
         return bend, 0.0, curve, 0.0
     bent, bend_share = _for_one_that_has_it(bend, bend_variance, drift_sigma)
-    curved, curve_share = _for_one_that_has_it(curve, curve_variance, drift_sigma / CURVE_S)
+    curved, curve_share = _for_one_that_has_it(
+        curve, curve_variance, max(drift_sigma / CURVE_S, bend ** 2 / WARMED))
     drifting = (1.0 - STEADY) * (1.0 - CURVED) * bent
     curving = (1.0 - STEADY) * CURVED * bent * curved
     total = STEADY + drifting + curving

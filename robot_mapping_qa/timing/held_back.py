@@ -21,6 +21,9 @@ AVERAGED = 12
 """The middle of so many stamps is known twice as well as one."""
 SHARP = 4.0
 """A fall by so many times what the lowest delays lie apart is none by chance."""
+CRYSTALS = 1e-4
+"""Clocks that are left to themselves drift apart by up to this share. Common practice, no source:
+crystals are specified within 100 ppm."""
 LEAST_SHARE = 0.6
 """At least so many of the messages held back must be the new clock's."""
 
@@ -47,11 +50,16 @@ def own_messages(waiting: list[Message], ordinary: Ordinary, reference: int) -> 
 
 
 class Move(NamedTuple):
-    """By how much the smallest delay moved, ns, and the sorted delays that show it."""
+    """
+    By how much the smallest delay moved, ns, and the sorted delays that show it.
+
+    ``drift`` is by how much clocks may have drifted apart between the two, ns.
+    """
 
     moved: int
     before: list[int]
     after: list[int]
+    drift: float
 
     def chance(self, raised_ns: float, ordinary: Ordinary) -> float:
         """
@@ -65,17 +73,17 @@ class Move(NamedTuple):
         before, after = self.before, self.after
         moved = self.moved + raised_ns
         near = SAME * ordinary.room_ns
-        if abs(moved) < near:
+        if abs(moved) < near + self.drift:
             return 1.0
         if moved > 0.0:
-            return ordinary.chance(moved, len(after))
+            return ordinary.chance(moved - self.drift, len(after))
         apart = max(near, *(
             delays[2] - delays[0] for delays in (before, after) if len(delays) > 2))
         if moved < -SHARP * apart:
             high = after[0] - self.moved - ordinary.floor_ns
             return ordinary.chance(high, len(before)) if high + moved > -ordinary.room_ns else 0.0
         chance = 1.0
-        for lower in range(bisect_left(after, before[0] - raised_ns)):
+        for lower in range(bisect_left(after, before[0] - raised_ns - self.drift)):
             chance *= (len(after) - lower) / (len(before) + len(after) - lower)
         return chance
 
@@ -91,15 +99,24 @@ def delay_moves(before: list[Message], after: list[Message], ordinary: Ordinary
     time ``before``. The second value tells whether delays are steady.
     """
     near = NEAR * ordinary.period_ns
-    delays = [receive - stamp for stamp, receive in after]
-    last = [receive - stamp for stamp, receive in before]
-    old, new = [[sorted(level) for level in levels if _steady(level, near)] for levels in (
-        [last[-count:] for count in COUNTS],
-        [delays, *(delays[:count] for count in COUNTS if count < len(delays))])]
+    old, new = [[(messages, delays) for messages in groups
+                 if _steady(delays := _delays(messages), near)] for groups in (
+        [before[-count:] for count in COUNTS],
+        [after, *(after[:count] for count in COUNTS if count < len(after))])]
     if old and new:
-        return [Move(here[0] - there[0], there, here) for here in new for there in old], True
-    delays.sort()
-    return [Move(delays[0] - ordinary.floor_ns, sorted(last), delays)], False
+        return [_move(*there, *here) for here in new for there in old], True
+    move = _move(before, _delays(before), after, _delays(after))
+    return [move._replace(moved=move.after[0] - ordinary.floor_ns)], False
+
+
+def _delays(messages: list[Message]) -> list[int]:
+    """Return the sorted delays."""
+    return sorted(receive - stamp for stamp, receive in messages)
+
+
+def _move(before: list[Message], old: list[int], after: list[Message], new: list[int]) -> Move:
+    """Return by how much the sorted delays ``new`` of messages differ from those ``old``."""
+    return Move(new[0] - old[0], old, new, CRYSTALS * (after[-1][1] - before[0][1]))
 
 
 def usual_delay(before: list[Message], ordinary: Ordinary) -> float:
@@ -110,11 +127,8 @@ def usual_delay(before: list[Message], ordinary: Ordinary) -> float:
 
 
 def _steady(delays: list[int], near: float) -> bool:
-    """Whether all delays but one lie near the smallest, or of many the three lowest."""
-    if len(delays) < 3:
-        return False
-    ordered = sorted(delays)
-    return ordered[2 if len(delays) >= FEW else -2] - ordered[0] < near
+    """Whether all sorted delays but one lie near the smallest, or of many the three lowest."""
+    return len(delays) > 2 and delays[2 if len(delays) >= FEW else -2] - delays[0] < near
 
 
 def off_old_grid(own: list[Message], ordinary: Ordinary, reference: int) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from typing import Iterable, Mapping
 from robot_mapping_qa.timing.figures import StreamFigures
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
 from robot_mapping_qa.timing.stream import StreamTiming
-from robot_mapping_qa.verdicts import Condition, Event, Verdict
+from robot_mapping_qa.verdicts import Condition, Event, Severity, Verdict
 
 
 HOST_STEP_S = 0.02
@@ -86,20 +86,25 @@ class TimingMonitor:
             known = name in moved and (pose is None or pose in moved)
             relative_s = moved[name] - pose_s if known else None
             figures[f'{name}/time_error_s'] = None if relative_s is None else (
-                relative_s + stream.lead_s - pose_lead_s)
+                relative_s + _lead_s(stream.lead_s, pose_lead_s))
             figures[f'{name}/time_error_sigma_s'] = None if not known else (
                 0.0 if name == pose else
                 hypot(movements[name][1], pose_sigma_s, stream.spec.clock_sigma_s))
+            severity = stream.spec.severity
             if name == pose:
-                # Where another clock stood still, it is the pose stream that moved.
-                off_s = pose_s if any(abs(other) <= limit_s for other in moved.values()) else 0.0
+                # Where another clock stood still and it does not match that any more, it is the
+                # pose stream that moved. It means for captures what it means to that other one.
+                left = [self.streams[other].spec.severity for other, other_s in moved.items()
+                        if abs(other_s) <= limit_s < abs(other_s - pose_s)]
+                severity = max(left, default=severity)
+                off_s = pose_s if left else 0.0
             elif abs(moved.get(name, 0.0)) <= limit_s < abs(pose_s):
                 off_s = 0.0
             else:
                 off_s = relative_s or 0.0
             if abs(off_s) > limit_s:
                 conditions = tuple(c for c in conditions if c.kind != 'ahead') + (
-                    self._clock_moved(stream, off_s, now_ns),)
+                    self._clock_moved(stream, off_s, severity, now_ns),)
             else:
                 self._moved_since_ns.pop(name, None)
                 self._most_moved_s.pop(name, None)
@@ -181,7 +186,8 @@ class TimingMonitor:
                       f"the host's clock stepped by {size_s * 1e3:+.1f} ms: all streams' delays "
                       'changed by that', {'size_s': size_s}),)
 
-    def _clock_moved(self, stream: StreamTiming, moved_s: float, now_ns: int) -> Condition:
+    def _clock_moved(self, stream: StreamTiming, moved_s: float, severity: Severity,
+                     now_ns: int) -> Condition:
         name = stream.spec.name
         step = stream.last_step
         since_ns = self._moved_since_ns.get(name)
@@ -205,5 +211,11 @@ class TimingMonitor:
         return Condition(
             f'{name}/clock_moved',
             f"{what}: its stamps no longer match {against}'s. Check its time synchronization; "
-            'restart the monitor once it is right', stream.spec.severity, since_ns,
+            'restart the monitor once it is right', severity, since_ns,
             f"{record}: its stamps did not match {against}'s")
+
+
+def _lead_s(own_s: float, pose_s: float) -> float:
+    """Return what stamps from the future tell of a clock against the pose stream's, seconds."""
+    # Where both lie ahead it is the host that is behind, and what differs are the delays.
+    return 0.0 if own_s and pose_s else own_s - pose_s

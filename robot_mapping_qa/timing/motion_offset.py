@@ -298,6 +298,12 @@ class _Pair:
         inner = holds.copy()
         inner[1:-1] &= holds[2:] & holds[:-2]
         inner[[0, -1]] = False
+        blocks = (np.flatnonzero(inner) * self._step_s / _BLOCK_S).astype(int)
+        kept = np.unique(blocks)
+        count = len(kept)
+        if count < 2:
+            # One block does not show how blocks differ.
+            return math.inf, _Fit(lag_s, math.inf, math.inf)
         y_dot = np.gradient(y, self._step_s, axis=0)[inner][:, self._axes]
         x_dot = np.gradient(self._x, self._step_s, axis=0)[inner]
         y, x = y[inner][:, self._axes], self._x[inner]
@@ -318,9 +324,7 @@ class _Pair:
 
         # Variance of the summed scores from sums over blocks: valid for errors correlated
         # within a block (sandwich estimator with clusters, Liang and Zeger 1986).
-        blocks = (np.flatnonzero(inner) * self._step_s / _BLOCK_S).astype(int)
-        sums = np.bincount(blocks, weights=scores)[np.unique(blocks)]
-        count = len(sums)
+        sums = np.bincount(blocks, weights=scores)[kept]
         deviation = math.sqrt(count / (count - 1) * float(((sums - sums.mean()) ** 2).sum()))
         # So few blocks make the deviation itself uncertain: widened until 2 sigma hold what
         # they hold for a normal distribution (Student's t).

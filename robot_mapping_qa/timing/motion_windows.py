@@ -17,6 +17,7 @@ from math import hypot, sqrt
 from typing import Callable, Iterable
 
 import numpy as np
+from robot_mapping_qa.rates import is_due
 from robot_mapping_qa.timing.angular_velocity import AngularVelocitySignal
 from robot_mapping_qa.timing.motion_offset import MotionOffsetEstimate, offset_between
 
@@ -68,17 +69,26 @@ class MotionWindows:
     def add_reference(self, receive_ns: int, stamp_ns: int, wx: float, wy: float,
                       wz: float) -> None:
         """Take an angular velocity of the unit, rad/s about its own axes."""
-        if self._begun_ns is None:
-            self._begun_ns = receive_ns
+        self._begin(receive_ns)
         self._reference.add(receive_ns, stamp_ns, wx, wy, wz)
 
     def adder(self, name: str) -> Callable[[int, int, float, float, float], None]:
         """Return the function that takes the samples of a stream, as `add_reference` does."""
-        return self._streams[name].add
+        samples = self._streams[name]
+
+        def add(receive_ns: int, stamp_ns: int, wx: float, wy: float, wz: float) -> None:
+            # Also without the unit, whose silence may last.
+            self._begin(receive_ns)
+            samples.add(receive_ns, stamp_ns, wx, wy, wz)
+        return add
+
+    def _begin(self, receive_ns: int) -> None:
+        if self._begun_ns is None:
+            self._begun_ns = receive_ns
 
     def due(self, now_ns: int) -> bool:
         """Return whether the window is full at a host time."""
-        return self._begun_ns is not None and now_ns - self._begun_ns >= WINDOW_NS
+        return self._begun_ns is not None and is_due(now_ns, self._begun_ns, WINDOW_NS)
 
     def close(self, apart: Apart) -> None:
         """End the window: work its offsets out and let its samples go."""
@@ -89,11 +99,12 @@ class MotionWindows:
             if window is not None:
                 self.windows[name].append(window)
 
-    def forget(self, name: str | None, before_ns: int) -> None:
+    def forget(self, name: str | None, before_ns: int | None) -> None:
         """
         Drop what was received before a host time: the clock of a stream has stepped.
 
-        None stands for the clock of the unit, against which all streams are measured.
+        None as ``name`` stands for the clock of the unit, against which all streams are measured,
+        as ``before_ns`` for everything so far: the host's time has restarted.
         """
         if name is None:
             self._reference.drop(before_ns)
@@ -182,8 +193,11 @@ class _Samples:
         self.clear()
         return taken
 
-    def drop(self, before_ns: int) -> None:
-        """Let go of what was received before a host time."""
+    def drop(self, before_ns: int | None) -> None:
+        """Let go of what was received before a host time, or of everything."""
+        if before_ns is None:
+            self.clear()
+            return
         first = next((place for place, receipt in enumerate(self._receipts)
                       if receipt >= before_ns), len(self._receipts))
         del self._receipts[:first], self._stamps[:first], self._values[:3 * first]

@@ -4,22 +4,29 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left, bisect_right, insort
 from collections import deque
 from dataclasses import dataclass
-from typing import Any, Iterator, Sequence
+from math import ceil
+from typing import Any, Iterable, Iterator, Sequence
 
 import numpy as np
+from robot_mapping_qa.restart import RESTART_NS
 
 SET_ROLES = ('pose', 'capture', 'geometry')
 """Roles of the streams whose messages belong together: picture, cloud and pose."""
 
-SET_QUEUE = 100
-"""Messages of a stream that wait for their set: a second of 100 Hz odometry."""
-
+SET_QUEUE, SET_WAIT_S = 100, 1.0
+"""Messages of a stream that wait for their set: so many, and a second of the fastest stream."""
 
 DISTANCES_KEPT = 200
 """Distances of each pair whose median is taken: more would not move it."""
+
+
+def set_queue(rates_hz: Iterable[float | None]) -> int:
+    """Return how many messages of each stream wait for their set, by the rates as far as known."""
+    return max([SET_QUEUE, *(ceil(SET_WAIT_S * rate_hz) for rate_hz in rates_hz if rate_hz)])
 
 
 class ApproximateTimeMatcher:
@@ -89,6 +96,11 @@ class ApproximateTimeMatcher:
             items.append(held.pop(stamp)[1])
             del stamps[bisect_left(stamps, stamp)]
         return [tuple(items)]
+
+    def clear(self, stream_index: int) -> None:
+        """Let go of the messages of a stream that wait."""
+        self._stamps[stream_index].clear()
+        self._held[stream_index].clear()
 
     def distances_ns(self, stream_index: int, stamp_ns: int) -> Iterator[tuple[int, int]]:
         """Yield each other stream that waits, with how far its nearest stamp lies."""
@@ -241,8 +253,11 @@ class SetStatistics:
         self._matcher = ApproximateTimeMatcher(stream_count, queue_size, slop_ns)
         self._window = window
         self._messages = [0] * stream_count
-        # One entry a set: spread, waiting time, messages of each stream up to then.
-        self._sets: deque[tuple[int, int, tuple[int, ...]]] = deque()
+        self._newest_ns: list[int | None] = [None] * stream_count
+        # One entry a set; of a whole recording numbers alone, 16 bytes.
+        self._spreads_ns, self._waits_ns = _numbers(window), _numbers(window)
+        # Messages of each stream up to each set of the window.
+        self._counts: deque[tuple[int, ...]] = deque()
         self._messages_before = (0,) * stream_count
         self._slop_s = slop_ns * 1e-9
         # How far each stream's messages lie from the nearest of another that came before; until
@@ -251,6 +266,11 @@ class SetStatistics:
 
     def add(self, stream_index: int, stamp_ns: int, receive_ns: int) -> None:
         """Take one message, in the order of receipt; IndexError if there is no such stream."""
+        newest_ns = self._newest_ns[stream_index]
+        if newest_ns is not None and stamp_ns < newest_ns - RESTART_NS:
+            # A queue full of later stamps would let none of the new ones in.
+            self._matcher.clear(stream_index)
+        self._newest_ns[stream_index] = stamp_ns
         completed = self._matcher.add(stream_index, stamp_ns, (stamp_ns, receive_ns))
         self._messages[stream_index] += 1
         if completed:
@@ -263,10 +283,12 @@ class SetStatistics:
         for members in completed:
             stamps = [stamp for stamp, _ in members]
             first_received = min(received for _, received in members)
-            self._sets.append((
-                max(stamps) - min(stamps), receive_ns - first_received, tuple(self._messages)))
-            if self._window is not None and len(self._sets) > self._window:
-                self._messages_before = self._sets.popleft()[2]
+            self._spreads_ns.append(max(stamps) - min(stamps))
+            self._waits_ns.append(receive_ns - first_received)
+            if self._window is not None:
+                self._counts.append(tuple(self._messages))
+                if len(self._counts) > self._window:
+                    self._messages_before = self._counts.popleft()
 
     def summary(self) -> SetSummary:
         """Return the figures of the present window."""
@@ -277,14 +299,13 @@ class SetStatistics:
         if max(messages) > 0:
             slowest = messages.index(fewest)
             # The window's first sets may use messages from before it: never above 1.
-            yield_fraction = min(1.0, len(self._sets) / fewest) if fewest else 0.0
+            yield_fraction = min(1.0, len(self._spreads_ns) / fewest) if fewest else 0.0
         spread: tuple[float | None, float | None] = (None, None)
         waiting = spread
-        if self._sets:
-            spread = _percentiles_s([entry[0] for entry in self._sets])
-            waiting = _percentiles_s([entry[1] for entry in self._sets])
+        if self._spreads_ns:
+            spread, waiting = _percentiles_s(self._spreads_ns), _percentiles_s(self._waits_ns)
         return SetSummary(
-            len(self._sets), messages, yield_fraction, slowest, *spread, *waiting,
+            len(self._spreads_ns), messages, yield_fraction, slowest, *spread, *waiting,
             self._slop_s, self._apart())
 
     def _apart(self) -> tuple[tuple[int, int, float], ...]:
@@ -308,6 +329,10 @@ def _duration(seconds: float) -> str:
     return f'{seconds * 1e3:.0f} ms' if seconds < 10.0 else f'{seconds:.0f} s'
 
 
-def _percentiles_s(durations_ns: list[int]) -> tuple[float, float]:
-    p50, p95 = np.percentile(np.array(durations_ns, dtype=float), (50, 95)) * 1e-9
+def _numbers(window: int | None) -> array[int] | deque[int]:
+    return array('q') if window is None else deque(maxlen=window)
+
+
+def _percentiles_s(durations_ns: Iterable[int]) -> tuple[float, float]:
+    p50, p95 = np.percentile(np.fromiter(durations_ns, dtype=float), (50, 95)) * 1e-9
     return float(p50), float(p95)

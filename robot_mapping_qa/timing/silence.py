@@ -47,7 +47,9 @@ class SilenceWatch:
         self.lost = False
         # When the present silence began, and the first one of those that follow each other.
         self._since_ns = self._first_ns = 0
-        self._count = 0
+        # How many follow each other, and of these how many were none, as a message told that had
+        # come in time.
+        self._count = self._none = 0
         self._back_ns: int | None = None
         # Since when an unsteady stream has run without a silence; None while it is silent.
         self._running_ns: int | None = None
@@ -92,20 +94,26 @@ class SilenceWatch:
         elif self._running_ns is None:
             # It had come in time and was handed over late: the computer paused, not the stream.
             self._running_ns = receive_ns
+            self._none += 1
         if self._count > 1 and receive_ns - self._running_ns < STEADY_NS:
             return events
         self.lost = False
         self._back_ns = receive_ns
         lasted_s = max(0.0, (self._running_ns - self._since_ns) * 1e-9)
-        again = f', {self._count} silences' if self._count > 1 else ''
-        return events + (Event(
-            'stream_back', self._name, receive_ns, receive_ns,
-            f'{self._name} is back after {lasted_s:.1f} s{again}', {'silence_s': lasted_s}),)
+        count = self._count - self._none
+        again = f', {count} silences' if count > 1 else ''
+        text = f'{self._name} is back after {lasted_s:.1f} s{again}' if count else \
+            f'{self._name} was not silent: this computer was late to take its messages'
+        return events + (Event('stream_back', self._name, receive_ns, receive_ns, text,
+                               {'silence_s': lasted_s}),)
 
     def sentences(self, last_ns: int, now_ns: int) -> tuple[str, str]:
         """Return what a person is told of a stream that is `lost`, now and for the record."""
-        name, count = self._name, self._count
+        name, count = self._name, self._count - self._none
         span_s = max(0.0, (now_ns - self._first_ns) * 1e-9)
+        if not count:
+            text = f'this computer is late to take the messages of {name}'
+            return text, text
         if self._running_ns is not None:
             text = f'{name} keeps falling silent: {count} times in {span_s:.1f} s'
         else:
@@ -140,6 +148,7 @@ class SilenceWatch:
         self._count = self._count + 1 if unsteady else 1
         if not unsteady:
             self._first_ns = due_ns
+            self._none = 0
         self._since_ns = due_ns
         self.lost = True
         return (Event('stream_lost', self._name, due_ns, now_ns, f'{self._name} fell silent'),)

@@ -235,7 +235,7 @@ class StepDetector:
             return self._judge_irregular(moved) if ready else _NOTHING_YET
         ready_to_step = ready or steady and stretched and len(own) > 2
         sudden = len(own) == 2 and waited >= 0.5 * STRETCH_NS \
-            and ordinary.scatter_ns < 0.02 * ordinary.period_ns and not ordinary.drought
+            and ordinary.scatter_ns < 0.02 * ordinary.period_ns and ordinary.drought < 2
         if not (ready_to_step or sudden):
             return _NOTHING_YET
         shift, allowed = off_old_grid(own, ordinary, reference)

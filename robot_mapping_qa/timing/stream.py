@@ -6,12 +6,14 @@ from __future__ import annotations
 
 from collections import deque
 
+from robot_mapping_qa.restart import RESTART_NS
 from robot_mapping_qa.timing import delay_words
 from robot_mapping_qa.timing.clock_series import ClockSeries
+from robot_mapping_qa.timing.delay_limits import DelayLimits
 from robot_mapping_qa.timing.delay_parts import DelayParts
 from robot_mapping_qa.timing.delay_variation import DelayVariation
 from robot_mapping_qa.timing.figures import ClockStep, StreamFigures
-from robot_mapping_qa.timing.limit_watch import LimitWatch
+from robot_mapping_qa.timing.leap_watch import LeapWatch
 from robot_mapping_qa.timing.limits import StreamSpec, TimingLimits
 from robot_mapping_qa.timing.ordinary import LEARNED
 from robot_mapping_qa.timing.sequence import StampSequence
@@ -20,8 +22,6 @@ from robot_mapping_qa.timing.steps import Settled, Step, StepDetector
 from robot_mapping_qa.timing.stream_clock import StreamClock
 from robot_mapping_qa.verdicts import Condition, Event
 
-BACKWARDS_NS = 1_000_000_000
-"""Receive times that go back by more than this: the host's or the simulation's time restarted."""
 KEPT = 1000
 """Steps that are kept, the newest."""
 ONE_STEP_NS = 2_000_000_000
@@ -39,8 +39,6 @@ class StreamTiming:
         """Watch the stream of ``spec``."""
         self.spec = spec
         self._limits = limits
-        self._delay_limit_s = (
-            limits.delay_limit_s if spec.delay_limit_s is None else spec.delay_limit_s)
         self._settle_ns = round(1e9 * limits.settle_s)
         self._severity = spec.severity
 
@@ -54,6 +52,8 @@ class StreamTiming:
         self._series = ClockSeries()
         self._steps: deque[ClockStep] = deque(maxlen=KEPT)
         self._silence = SilenceWatch(spec, limits)
+        self._delay_limits = DelayLimits(spec, limits)
+        self._leap = LeapWatch()
         self._watched_ns = 0
         self._intervals = 0
         self._malformed_why = ''
@@ -63,7 +63,9 @@ class StreamTiming:
         """Forget everything about the clock and the present state; counts stay."""
         self._detector.restart()
         self._clock = StreamClock()
-        self._set_limits()
+        self._delay_limits.restart()
+        self._leap.restart()
+        self._series.restart()
         self._sequence.restart()
         self._variation.restart()
         self._stepped_ns = 0
@@ -72,7 +74,6 @@ class StreamTiming:
         self._begun_ns: int | None = None
         self._last_step: ClockStep | None = None
         self._unstamped_ns: int | None = None
-        self._late, self._ahead = LimitWatch(), LimitWatch()
         self._delay_ns = self._second_delay_ns = self._third_delay_ns = 0
         self._last_tick_ns: int | None = None
         self._malformed_ns: int | None = None
@@ -100,15 +101,16 @@ class StreamTiming:
             return events
         self._unstamped_ns = None
         delay_ns = receive_ns - stamp_ns
+        leapt_ns = self._leap.add(delay_ns, receive_ns)
+        if leapt_ns:
+            events += self._time_restarted(receive_ns, f'went forward by {leapt_ns * 1e-9:.1f} s')
+            self._begun_ns = self._last_ns = receive_ns
         self.delays.add(stamp_ns, receive_ns, source_ns, callback_ns)
         self._third_delay_ns = self._second_delay_ns
         self._second_delay_ns = self._delay_ns
         self._delay_ns = delay_ns
-        late, ahead = delay_ns > self._delay_limit_ns, delay_ns < self._ahead_limit_ns
-        if (late or self._late.count) and self._late.add(late, receive_ns):
-            events += self._delay_event(receive_ns)
-        if ahead or self._ahead.count:
-            self._ahead.add(ahead, receive_ns)
+        if self._delay_limits.add(delay_ns, receive_ns):
+            events += (self._event(*self._delay_limits.change(receive_ns)),)
         settled = self._detector.add(stamp_ns, receive_ns)
         if settled is None:
             self._account(stamp_ns, receive_ns)
@@ -137,9 +139,10 @@ class StreamTiming:
         """Look at the host time ``now_ns`` whether the stream has fallen silent."""
         events: tuple[Event, ...] = ()
         last = self._last_tick_ns
-        if last is not None and now_ns < last - BACKWARDS_NS:
-            events = self._time_restarted(now_ns)
+        if last is not None and now_ns < last - RESTART_NS:
+            events = self._time_restarted(now_ns, self._went_back(now_ns))
         self._last_tick_ns = now_ns
+        self._leap.tick(now_ns)
         if self._first_tick_ns is None:
             self._first_tick_ns = now_ns
         silence = self._silence
@@ -163,8 +166,7 @@ class StreamTiming:
         if own_s is not None and self._steps and self._steps[-1] is self._last_step:
             self._steps.pop()
             self._last_step = None
-        self._set_limits()
-        self._late.count = self._ahead.count = 0
+        self._delay_limits.follow_host(self._clock.host_s)
 
     # -- what holds now ---------------------------------------------------------------------
 
@@ -192,12 +194,7 @@ class StreamTiming:
                 'settling', self._begun_ns,
                 f'{name} settling: {watched:.1f} of {self._limits.settle_s:.1f} s',
                 f'{name} settling'))
-        if self._late.active:
-            found.append(self._condition('late', self._late.since_ns, delay_words.late(
-                name, self._delay_ns, self._delay_limit_ns)))
-        if self._ahead.active:
-            found.append(self._condition('ahead', self._ahead.since_ns,
-                                         delay_words.ahead(name, self._delay_ns)))
+        found += [self._condition(*beyond) for beyond in self._delay_limits.beyond()]
         return tuple(found)
 
     @property
@@ -285,12 +282,6 @@ class StreamTiming:
 
     # -- inner workings ---------------------------------------------------------------------
 
-    def _set_limits(self) -> None:
-        """Let the limits follow the host's clock: what the delays seem to be, they are not."""
-        host_s = self._clock.host_s
-        self._delay_limit_ns = round(1e9 * (self._delay_limit_s + host_s))
-        self._ahead_limit_ns = round(1e9 * (host_s - self._limits.ahead_limit_s))
-
     def _arrived(self, receive_ns: int) -> tuple[Event, ...]:
         """Book the arrival of any message, readable or not."""
         last_ns = self._last_ns
@@ -299,8 +290,8 @@ class StreamTiming:
             self._begun_ns = receive_ns
         else:
             gap_ns = receive_ns - last_ns
-            if gap_ns < -BACKWARDS_NS:
-                events = self._time_restarted(receive_ns)
+            if gap_ns < -RESTART_NS:
+                events = self._time_restarted(receive_ns, self._went_back(receive_ns))
                 self._begun_ns = receive_ns
             elif gap_ns < 0:
                 return events
@@ -320,15 +311,6 @@ class StreamTiming:
     def _recent_delay_s(self) -> float:
         """The smallest of the last three delays, seconds."""
         return 1e-9 * min(self._delay_ns, self._second_delay_ns, self._third_delay_ns)
-
-    def _delay_event(self, now_ns: int) -> tuple[Event, ...]:
-        """Tell that the delay crossed its limit."""
-        values = {'delay_s': self._delay_ns * 1e-9}
-        if self._late.active:
-            return (self._event('delay_rose', self._late.since_ns, now_ns,
-                                delay_words.rose(self.spec.name, self._delay_ns), values),)
-        return (self._event('delay_normal', now_ns, now_ns, delay_words.fell(
-            self.spec.name, self._delay_ns, self._delay_limit_ns), values),)
 
     def _account(self, stamp_ns: int, receive_ns: int) -> None:
         """Count one message whose clock is known to be the present one."""
@@ -387,11 +369,13 @@ class StreamTiming:
         self._silence.learn(self._detector)
         self._clock.settle(now_ns)
 
-    def _time_restarted(self, now_ns: int) -> tuple[Event, ...]:
-        last_ns = self._last_ns
+    def _went_back(self, now_ns: int) -> str:
+        if self._last_ns is None:
+            return 'went back'
+        return f'went back by {(self._last_ns - now_ns) * 1e-9:.1f} s'
+
+    def _time_restarted(self, now_ns: int, went: str) -> tuple[Event, ...]:
         self._start_over()
-        back_s = (last_ns - now_ns) * 1e-9 if last_ns is not None else None
-        went = f'went back by {back_s:.1f} s' if back_s is not None else 'went back'
         return (self._event('time_restarted', now_ns, now_ns,
                             f'{self.spec.name}: time {went}; watching starts again'),)
 

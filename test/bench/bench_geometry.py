@@ -20,7 +20,7 @@ import numpy as np
 from robot_mapping_qa.messages.factory import make_header, RosbagsFactory
 from robot_mapping_qa.messages.point_cloud import read_points
 from robot_mapping_qa.pose.geometry_limits import GeometryLimits
-from robot_mapping_qa.pose.lidar_geometry import localizability
+from robot_mapping_qa.pose.lidar_geometry import cloud_information
 from robot_mapping_qa.pose.planar_patches import planar_patches
 from rosbags.typesys import get_typestore, Stores
 
@@ -119,7 +119,7 @@ def run() -> list[tuple[str, float, str, float | None]]:
         points = scan(walls)
         data = cloud_message(points)
         rows.append((f'cloud to verdict, {name}',
-                     _least_ms(lambda: localizability(0, read_points(data), limits)), 'ms', 15.0))
+                     _least_ms(lambda: cloud_information(read_points(data), limits)), 'ms', 15.0))
         patches_ms = _least_ms(lambda: planar_patches(points, limits))
         rows.append((f'of that thinning and normals, {name}', patches_ms, 'ms', None))
         if missing is not None:

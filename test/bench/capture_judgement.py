@@ -4,15 +4,18 @@
 How well the verdicts on captures agree with their true errors, over simulated runs.
 
 ``python test/bench/capture_judgement.py [--runs N] [FAMILY ...]`` draws runs of the rig, assesses
-their bags and prints, for each family of runs, how many of the captures whose true error is above
-the limit are neither held nor suspect (missed), and how many of those whose true error is below
-70 % of it are. The latter are told apart by what withheld them, because a fault that holds the
-gate withholds good pictures too: that is its purpose.
+their bags and prints, for each family of runs and for all together, how many of the captures
+whose true error is above the limit are neither held nor suspect (missed), and how many of those
+whose true error is below 70 % of it are. The latter are told apart by what withheld them
+(`CAUSES`), by the reasons of the ledger: a fault that holds the gate withholds good pictures too,
+and that is its purpose.
 
 The true error of a capture is the distance between the point on the structure placed with the
 ledger's pose and the true one at the true time of the picture: in the frame that the run started
 in, and once more in that of the trusted captures about OVER_M before. Both count from the last
-jump of the pose: the jumps themselves are listed in summary.json.
+jump of the pose: the jumps themselves are listed in summary.json. A frame is how the unit's poses
+lie at the times at which the unit took them: what a clock does to a single picture is an error of
+that picture, and as a part of a frame it would swing all points about.
 """
 
 import argparse
@@ -40,6 +43,19 @@ OVER_M = 5.0
 FRAME_PICTURES = 15
 DURATION_S = 90.0
 S = 1_000_000_000
+CAUSES = {
+    'start': 'until the gate opens for the first time',
+    'fault': 'during an injected fault: the data cannot tell it from an error',
+    'jump': 'the pose jumped: a picture there belongs to neither side',
+    'lost': 'a required stream is silent, or settles after that',
+    'delay': 'all is well, but for the off-delay or the deadband',
+    'before': 'suspect: the cause of a hold had begun before it was found',
+    'limit': 'held by a limit of stamps or delays alone, with the point error within its own',
+    'known': 'the point error that is known, 95 %, is above the limit and the true one is not',
+    'other': 'anything else'}
+LOST = {'silent', 'not_seen', 'settling', 'no_pose', 'malformed'}
+TIME_LIMITS = {'late', 'ahead', 'clock_moved'}
+POINT_ERROR = {'over_limit', 'unknown', 'open_direction', 'unaided'}
 UNIT, CAMERA, LIDAR, IMU = 'unit_odometry', 'front_camera', 'roof_lidar', 'body_imu'
 GALLERY = replace(load_scenario('healthy'), duration_s=DURATION_S).with_sensor(
     LIDAR, columns=300)
@@ -113,6 +129,14 @@ class Tally:
     withheld: Counter = field(default_factory=Counter)
     misses: Counter = field(default_factory=Counter)
 
+    def add(self, other: 'Tally') -> None:
+        """Add the captures of another family."""
+        self.captures += other.captures
+        self.bad += other.bad
+        self.good += other.good
+        self.withheld += other.withheld
+        self.misses += other.misses
+
 
 def configuration_of(scenario: object, agree_over_m: float | None) -> Configuration:
     """Return the demo's configuration, with the walk's camera and wheels where it is one."""
@@ -151,7 +175,9 @@ def true_errors(rig: Rig, camera: str, captures: list, lever_m: np.ndarray,
     turn = Rotation.from_quat([capture.quaternion for capture in captures])
     true_point = true_place + true_turn.apply(lever_m)
     # How the frame of the poses lies in that of the truth, by each capture.
-    by = turn * true_turn.inv()
+    measured = [rig.true_motion(time_ns) for time_ns in unit_times_ns(rig, captures, taken_ns)]
+    unit_place = np.array([state.position for state in measured])
+    by = turn * Rotation.from_quat([state.quaternion for state in measured]).inv()
     jumps = np.searchsorted(sorted(jumps_ns), taken_ns)
     # Before the first jump the truth itself is the reference; after one the frame of the pictures
     # just behind it, as the noise of a single one would swing all places far away.
@@ -161,7 +187,7 @@ def true_errors(rig: Rig, camera: str, captures: list, lever_m: np.ndarray,
         few = np.flatnonzero(after)[:FRAME_PICTURES]
         if few.size:
             turned = by[few].mean()
-            moved = (place[few] - turned.apply(true_place[few])).mean(axis=0)
+            moved = (place[few] - turned.apply(unit_place[few])).mean(axis=0)
             expected[after] = turned.apply(true_point[after]) + moved
     if over_m is not None:
         path_m = np.array([capture.path_m for capture in captures])
@@ -173,22 +199,40 @@ def true_errors(rig: Rig, camera: str, captures: list, lever_m: np.ndarray,
                 & (path_m[:each] >= path_m[each] - 1.5 * over_m))
             if near.size:
                 turned = by[near].mean()
-                moved = (place[near] - turned.apply(true_place[near])).mean(axis=0)
+                moved = (place[near] - turned.apply(unit_place[near])).mean(axis=0)
                 expected[each] = turned.apply(true_point[each]) + moved
     errors[known] = np.linalg.norm(place + turn.apply(lever_m) - expected, axis=1)
     return errors
 
 
-def fault_spans(truth: dict, off_delay_s: float) -> list[tuple[int, int]]:
-    """Return from when until when the gate may be held for an injected fault."""
-    spans = []
+def unit_times_ns(rig: Rig, captures: list, taken_ns: np.ndarray) -> list[int]:
+    """Return when the unit's clock read the stamp of each capture, host time."""
+    clock = rig.clocks[UNIT]
+    return [min(clock.host_ns(capture.stamp_ns), key=lambda time_ns: abs(time_ns - taken),
+                default=taken)
+            for capture, taken in zip(captures, taken_ns.tolist())]
+
+
+def fault_at(capture: object, truth: dict) -> dict | None:
+    """Return the injected fault during which a capture was taken or received."""
     for fault in truth['faults']:
-        until_ns = fault['until_ns']
-        if until_ns is None:
-            momentary = fault['kind'] == 'pose_jump'
-            until_ns = fault['from_ns'] if momentary else truth['end_ns']
-        spans.append((fault['from_ns'], until_ns + round((off_delay_s + 1.5) * S)))
-    return spans
+        # The mark of a pose jump remains, the jump itself is over at once.
+        until_ns = truth['end_ns'] if fault['until_ns'] is None else fault['until_ns']
+        if fault['kind'] != 'pose_jump' and (
+                fault['from_ns'] <= capture.receive_ns and capture.stamp_ns < until_ns):
+            return fault
+    return None
+
+
+def keys_at(hold: object, capture: object) -> set[str]:
+    """Return the keys of the conditions that held the gate when a capture was taken."""
+    def within(first_ns: int, last_ns: int) -> set[str]:
+        return {key for key, course in hold.courses.items()
+                if any(since_ns <= last_ns and (until_ns is None or first_ns <= until_ns)
+                       for since_ns, until_ns in course.spans)}
+    stamp_ns, receive_ns = capture.stamp_ns, capture.receive_ns
+    return within(stamp_ns, stamp_ns) or within(
+        min(stamp_ns, receive_ns), max(stamp_ns, receive_ns))
 
 
 def judge_run(scenario, seed: int, agree_over_m: float | None,
@@ -208,7 +252,7 @@ def judge_run(scenario, seed: int, agree_over_m: float | None,
     captures = assessment.captures
     jumps_ns = [fault['first_message_ns'] for fault in truth['faults']
                 if fault['kind'] == 'pose_jump']
-    withheld_by = causes(captures, assessment, truth, configuration)
+    withheld_by = causes(captures, assessment, truth, configuration.point_error_limit_m)
     for over_m, tally in tallies.items():
         errors = true_errors(rig, camera, captures,
                              np.array(capture_views(configuration)[camera].lever_m), jumps_ns,
@@ -228,21 +272,53 @@ def judge_run(scenario, seed: int, agree_over_m: float | None,
 
 
 def causes(captures: list, assessment: Assessment, truth: dict,
-           configuration: Configuration) -> list[str | None]:
-    """Return what each capture was withheld for, None where it is trusted."""
-    first_open_ns = assessment.holds[0].released_ns or assessment.end_ns
-    spans = fault_spans(truth, configuration.gate.off_delay_s)
+           limit_m: float) -> list[str | None]:
+    """Return which of `CAUSES` each capture was withheld for, None where it is trusted."""
+    holds = assessment.holds
+    first_open_ns = holds[0].released_ns or assessment.end_ns
 
     def cause(capture) -> str | None:
         if capture.verdict == 'trusted':
             return None
-        if min(capture.receive_ns, capture.stamp_ns) < first_open_ns:
+        within_limit = capture.point_error_m is None or capture.point_error_m <= limit_m
+        first_ns, last_ns = sorted((capture.receive_ns, capture.stamp_ns))
+        if first_ns < first_open_ns:
             return 'start'
-        if any(begin <= capture.receive_ns < end for begin, end in spans):
+        if capture.verdict == 'suspect':
+            before = any(hold.onset_ns <= last_ns and first_ns < hold.closed_ns for hold in holds)
+            if before:
+                return 'before'
+            return 'known' if fault_at(capture, truth) is None else 'fault'
+        hold = next(hold for hold in holds if hold.closed_ns <= last_ns and (
+            hold.released_ns is None or first_ns < hold.released_ns))
+        kinds = {key.partition('/')[2] for key in keys_at(hold, capture)}
+        if within_limit:
+            kinds -= POINT_ERROR
+        if not kinds:
+            return 'delay'
+        if kinds & LOST:
+            return 'lost'
+        fault = fault_at(capture, truth)
+        # A delay that rises and a clock that goes back are one and the same to who sees stamps.
+        taken_for_step = 'clock_moved' in kinds and (
+            fault is not None and fault['kind'] != 'clock_step')
+        if kinds <= TIME_LIMITS and not taken_for_step and within_limit:
+            return 'limit'
+        if fault is not None:
             return 'fault'
-        reasons = ' '.join(capture.reasons)
-        return 'error' if 'known to' in reasons or 'point error' in reasons else 'other'
+        if 'jump' in kinds:
+            return 'jump'
+        return 'known' if kinds & POINT_ERROR else 'other'
     return [cause(capture) for capture in captures]
+
+
+def show(name: str, tallies: dict[float | None, Tally]) -> None:
+    """Print a line for each way that errors count over."""
+    for over_m, tally in tallies.items():
+        errors = 'from start' if over_m is None else f'over {over_m:g} m'
+        parts = ' '.join(f'{tally.withheld[cause]:6}' for cause in CAUSES)
+        print(f'{name:28} {errors:>10} {tally.captures:9} {tally.bad:7} '
+              f'{tally.misses.total():7} {tally.good:11} {parts}', flush=True)
 
 
 def main() -> int:
@@ -255,23 +331,24 @@ def main() -> int:
                         help='degradation.agree_over_m in place of its default')
     parser.add_argument('--where', action='store_true', help='list the misses by run and second')
     options = parser.parse_args()
+    print('Withheld although the true error is below 70 % of the limit:')
+    print('\n'.join(f'  {name:7} {text}' for name, text in CAUSES.items()))
     print(f'{"family":28} {"errors":>10} {"captures":>9} {"above":>7} {"missed":>7} '
-          f'{"below 70 %":>11}, withheld of these by: start fault error other')
+          f'{"below 70 %":>11} ' + ' '.join(f'{name:>6}' for name in CAUSES))
+    totals: dict[float | None, Tally] = {None: Tally(), OVER_M: Tally()}
     for name, draw in FAMILIES.items():
         if options.families and not any(part in name for part in options.families):
             continue
-        tallies: dict[float | None, Tally] = {None: Tally(), OVER_M: Tally()}
+        tallies = {over_m: Tally() for over_m in totals}
         for seed in range(options.seed, options.seed + options.runs):
             judge_run(draw(np.random.default_rng([seed, len(name)])), seed, options.agree,
                       tallies)
+        show(name, tallies)
         for over_m, tally in tallies.items():
-            errors = 'from start' if over_m is None else f'over {over_m:g} m'
-            parts = ' '.join(f'{tally.withheld[key]:5}'
-                             for key in ('start', 'fault', 'error', 'other'))
-            print(f'{name:28} {errors:>10} {tally.captures:9} {tally.bad:7} '
-                  f'{tally.misses.total():7} {tally.good:11}{"":24} {parts}', flush=True)
+            totals[over_m].add(tally)
             if options.where and tally.misses:
                 print(f'    missed at (seed, second): {dict(tally.misses)}')
+    show('together', totals)
     return 0
 
 
