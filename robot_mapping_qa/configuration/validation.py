@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 import difflib
 import math
 import re
@@ -185,6 +185,13 @@ NODE_PARAMETERS = ('use_sim_time', 'start_type_description_service', 'qos_overri
 def is_threshold_name(name: str) -> bool:
     """Return whether a dotted name is a threshold, which a profile may set."""
     return name in TOP_KEYS or name.partition('.')[0] in GROUPS
+
+
+def is_known_threshold(name: str) -> bool:
+    """Return whether there is a threshold of that name."""
+    group, _, key = name.partition('.')
+    return name in TOP_KEYS or (
+        group in GROUPS and key in {item.name for item in fields(GROUPS[group])})
 
 
 @dataclass

@@ -11,7 +11,7 @@ from rcl_interfaces.msg import FloatingPointRange, ParameterDescriptor, SetParam
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 from robot_mapping_qa.configuration.problems import shown
-from robot_mapping_qa.configuration.validation import is_threshold_name, Range
+from robot_mapping_qa.configuration.validation import is_known_threshold, Range
 from robot_mapping_qa.settings import settings_of
 
 
@@ -87,7 +87,7 @@ class LiveSettings:
                 f'{name}: found {shown(value)}, expected a text')
         setting = self._settings.get(name)
         if setting is None:
-            if self._node.has_parameter(name) or is_threshold_name(name):
+            if self._node.has_parameter(name) or is_known_threshold(name):
                 return (f'{name}: is read at the start only; set it in the parameter file and '
                         'start the nodes again')
             return f'{name}: {self._node.get_name()} has no such parameter'
