@@ -89,7 +89,8 @@ def test_move_in_the_map_that_nothing_lost_explains_forgives_nothing(
     (kind, text), = robot.told()
     assert kind == 'pose_jump'
     assert text == (f'{NAME}: its place in the map moved by {abs(shift_m):.2f} m and '
-                    f'{yaw_rad:.2f} rad, more than it can have lost: no loop was closed')
+                    f'{yaw_rad:.2f} rad, more than the estimate explains: not taken for a closed '
+                    'loop (rebase if the map is right)')
     assert robot.point_error_m == pytest.approx(lost_m, rel=0.01)
     # People are shown the map as the unit has it now.
     assert robot.monitor.corrected_pose().position_m[0] == pytest.approx(robot.x_m + shift_m)

@@ -345,6 +345,7 @@ def test_other_addresses_need_a_token():
 
 @pytest.mark.parametrize('text, mode, problem', [
     (f'# crew\nhold {HOLD}\n\nlook {LOOK}\n', 0o600, None),
+    (f'\ufeffhold {HOLD}\nlook {LOOK}\n', 0o600, None),
     (f'hold {HOLD}\n', 0o644, 'can be read by others than its owner: chmod 600'),
     ('', 0o600, 'holds no token'),
     ('hold short\n', 0o600, 'line 1: expected a token of 16 ASCII characters or more, found 5;'),

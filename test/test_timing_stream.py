@@ -80,6 +80,14 @@ def test_stream_is_not_seen_then_settles_then_is_well():
     assert watched.conditions(arrivals[-1]) == ()
 
 
+def test_slow_stream_that_settles_says_how_many_messages_it_waits_for():
+    watched = StreamTiming(StreamSpec('roof_lidar', '/roof/points'), TimingLimits())
+    for second in range(5):
+        watched.add(START_NS + second * 1_000_000_000, START_NS + second * 1_000_000_000 + 10)
+    condition, = watched.conditions(START_NS + 4_000_000_010)
+    assert condition.text == 'roof_lidar settling: 5 of 16 messages'
+
+
 def test_conditions_of_a_stream_that_is_not_required_are_notices():
     watched = StreamTiming(StreamSpec('imu', '/imu', required=False), TimingLimits())
     assert [c.severity for c in watched.conditions(START_NS)] == [Severity.NOTICE]

@@ -79,7 +79,8 @@ def read_tokens(path: Path) -> Tokens:
     try:
         if path.stat().st_mode & 0o077:
             raise TokenFileError(f'{path} can be read by others than its owner: chmod 600 {path}')
-        lines = path.read_text(encoding='utf-8').splitlines()
+        # Editors may begin a file with a mark of the encoding, which nobody sees.
+        lines = path.read_text(encoding='utf-8-sig').splitlines()
     except OSError as error:
         raise TokenFileError(f'{path} cannot be read: {error.strerror}') from error
     except UnicodeDecodeError:

@@ -215,7 +215,8 @@ class ErrorEstimate:
 
     def _map_jumped(self, closure: Closure, now_ns: int) -> Event:
         text = (f'{self._name}: its place in the map moved by {closure.size_m:.2f} m and '
-                f'{closure.size_rad:.2f} rad, more than it can have lost: no loop was closed')
+                f'{closure.size_rad:.2f} rad, more than the estimate explains: not taken for a '
+                'closed loop (rebase if the map is right)')
         return Event('pose_jump', self._name, now_ns, now_ns, text, _sizes(closure))
 
     def _choose(self) -> None:

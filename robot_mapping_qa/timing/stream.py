@@ -189,11 +189,12 @@ class StreamTiming:
             found.append(self._condition('unstamped', self._unstamped_ns,
                                          f'{name}: messages carry no time stamp (it is zero)'))
         if not self._settled and self._begun_ns is not None:
-            watched = max(0.0, (self._last_ns - self._begun_ns) * 1e-9)
-            found.append(self._condition(
-                'settling', self._begun_ns,
-                f'{name} settling: {watched:.1f} of {self._limits.settle_s:.1f} s',
-                f'{name} settling'))
+            watched_s = max(0.0, (self._last_ns - self._begun_ns) * 1e-9)
+            how_far = f'{watched_s:.1f} of {self._limits.settle_s:.1f} s' \
+                if watched_s < self._limits.settle_s else \
+                f'{min(self._stamped, LEARNED)} of {LEARNED} messages'
+            found.append(self._condition('settling', self._begun_ns, f'{name} settling: {how_far}',
+                                         f'{name} settling'))
         found += [self._condition(*beyond) for beyond in self._delay_limits.beyond()]
         return tuple(found)
 

@@ -38,6 +38,7 @@ class Case:
     rate_hz: float = 15.0
     drift_ppm_per_min: float = 0.0
     warm_up_ppm: float = 0.0
+    warm_up_s: float = 300.0
     step_s: float = 0.0
     slew_s: float = 0.0
     longer_s: float = 0.0
@@ -49,6 +50,9 @@ CASES = (
     Case('gamma', 'gamma'),
     Case('gamma, 1 ppm/min', 'gamma', drift_ppm_per_min=1.0),
     Case('gamma, warm-up by 5 ppm', 'gamma', warm_up_ppm=5.0),
+    Case('gamma, warm-up by 20 ppm in 20 min', 'gamma', warm_up_ppm=20.0, warm_up_s=1200.0),
+    Case('slow gamma, 10 Hz, warm-up by 20 ppm', 'slow', rate_hz=10.0, warm_up_ppm=20.0),
+    Case('lognormal, warm-up by 20 ppm', 'lognormal', warm_up_ppm=20.0),
     Case('slow gamma, 10 Hz', 'slow', rate_hz=10.0),
     Case('slow gamma, 10 Hz, 1 ppm/min', 'slow', rate_hz=10.0, drift_ppm_per_min=1.0),
     Case('lognormal', 'lognormal'),
@@ -66,7 +70,6 @@ CASES = (
     Case('bursts, 2 min, 1 ppm/min', 'bursts', duration_s=120.0, drift_ppm_per_min=1.0),
 )
 SLEW_RATE = 500e-6
-WARM_UP_S = 300.0
 
 
 def queueing(case: Case, times: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -110,14 +113,15 @@ class Truth:
     def offset_s(self, times: np.ndarray) -> np.ndarray:
         """Return the clock less the host's clock, seconds."""
         slewed = np.clip(times - 200.0, 0.0, self._case.slew_s / SLEW_RATE)
+        lasts_s = self._case.warm_up_s
         return (self._offset_s + self._skew * times + 0.5 * self._drift * times ** 2
-                - self._warm_up * WARM_UP_S * np.exp(-times / WARM_UP_S)
+                - self._warm_up * lasts_s * np.exp(-times / lasts_s)
                 + self._size_s * (times >= self._at_s) + self._slew * slewed)
 
     def skew(self, time_s: float) -> float:
         """Return the growth of the offset, seconds per second, after any slew."""
         return float(self._skew + self._drift * time_s
-                     + self._warm_up * np.exp(-time_s / WARM_UP_S))
+                     + self._warm_up * np.exp(-time_s / self._case.warm_up_s))
 
 
 def stream(case: Case, seed: int) -> tuple[np.ndarray, np.ndarray, Truth]:
