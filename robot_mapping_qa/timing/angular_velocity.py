@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from array import array
 import math
+from statistics import median_low
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -127,7 +128,7 @@ class AngularVelocitySamples:
         if self._window_ns is None:
             return
         # One odd stamp must not send the others away, nor stay for good.
-        now_ns = sorted(self._stamps[-3:])[-2:][0]
+        now_ns = median_low(self._stamps[-3:])
         if abs(stamp_ns - now_ns) <= self._window_ns:
             now_ns = stamp_ns
         last = len(self._stamps) - 1
