@@ -1,55 +1,26 @@
 # Copyright 2026 The robot_mapping_qa authors
 # SPDX-License-Identifier: Apache-2.0
-"""Covariances follow poses through chains of frames and steps, in ROS order."""
+"""The error that grows along the way is the compound of those of the steps, in ROS order."""
 
 from dataclasses import replace
 
+from drawn_covariances import (
+    assert_same_covariance, random_covariance, random_pose, SAMPLES)
 import numpy as np
 import pytest
-from robot_mapping_qa.pose import se3, so3
+from robot_mapping_qa.pose import se3
 from robot_mapping_qa.pose.degradation_limits import DegradationLimits
 from robot_mapping_qa.pose.error_growth import Constraint, ErrorGrowth
-from scipy.linalg import expm
 from scipy.spatial.transform import Rotation
 
-SAMPLES = 100_000
 # Errors that neither change on the way nor are taken back by gravity.
 LASTING = replace(DegradationLimits(), scale_error=0.0, scale_error_lasts_m=1e12,
                   dead_reckoning_lasts_m=1e12, gravity_holds_m=1e12)
 
 
-def random_pose(random):
-    turn = Rotation.from_rotvec(random.standard_normal(3))
-    return se3.pose_matrix(turn.as_matrix(), 2.0 * random.standard_normal(3))
-
-
-def random_covariance(random, sigma_m=0.01, sigma_rad=0.005):
-    factor = random.standard_normal((6, 6))
-    scale = np.array([sigma_m] * 3 + [sigma_rad] * 3)
-    return factor @ factor.T / 6.0 * np.outer(scale, scale)
-
-
 def random_walk(random):
     """Return steps, each with the covariance of its error about the axes of where it begins."""
     return [(random_pose(random), random_covariance(random)) for _ in range(4)]
-
-
-def motion_matrix(motion):
-    matrix = np.zeros((4, 4))
-    matrix[:3, :3] = so3.hat(motion[3:])
-    matrix[:3, 3] = motion[:3]
-    return matrix
-
-
-def assert_same_covariance(found, expected):
-    """
-    Compare each variance within 3 %, each correlation within 0.03.
-
-    With 1e5 samples the random error of both is 0.5 % (one sigma); the rest is for the terms
-    that first order leaves out.
-    """
-    scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
-    assert np.abs((found - expected) / scale).max() < 0.03
 
 
 def grown(steps, limits=LASTING, open_share=np.zeros((6, 6))):
@@ -98,30 +69,6 @@ def test_lasting_errors_of_speed_and_scale_add_up_as_in_drawn_samples():
         np.diag([1.0] * 3 + [0.0] * 3))
     assert_same_covariance(
         observed_covariance(*drawn(random, steps, 0.01, 0.02), pose), covariance)
-
-
-def test_other_parent_frame_against_drawn_samples():
-    random = np.random.default_rng(5)
-    covariance, parent = random_covariance(random), random_pose(random)[:3, :3]
-    error = random.multivariate_normal(np.zeros(6), covariance, size=SAMPLES)
-    turned = parent @ Rotation.from_rotvec(error[:, 3:]).as_matrix() @ parent.T
-    seen = np.hstack([error[:, :3] @ parent.T, Rotation.from_matrix(turned).as_rotvec()])
-    assert_same_covariance(np.cov(seen.T), se3.turn_covariance(parent, covariance))
-
-
-def test_rotation_of_a_quaternion_agrees_with_scipy():
-    for quaternion in np.random.default_rng(8).standard_normal((100, 4)):
-        assert so3.from_quaternion(quaternion) == pytest.approx(
-            Rotation.from_quat(quaternion).as_matrix(), abs=1e-14)
-
-
-def test_adjoint_moves_a_motion_to_the_parent_frame():
-    random = np.random.default_rng(9)
-    pose, motion = random_pose(random), random.standard_normal(6)
-    # scipy's general matrix exponential.
-    assert pose @ expm(motion_matrix(motion)) == pytest.approx(
-        expm(motion_matrix(se3.adjoint(pose) @ motion)) @ pose, abs=1e-12)
-    assert se3.inverse(pose) == pytest.approx(np.linalg.inv(pose), abs=1e-12)
 
 
 # gtsam orders rotation before translation and perturbs in the body frame.

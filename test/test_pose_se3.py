@@ -2,24 +2,13 @@
 # SPDX-License-Identifier: Apache-2.0
 """Covariances follow poses through chains of frames, in ROS order."""
 
+from drawn_covariances import (
+    assert_same_covariance, random_covariance, random_pose, SAMPLES)
 import numpy as np
 import pytest
 from robot_mapping_qa.pose import se3, so3
 from scipy.linalg import expm, logm
 from scipy.spatial.transform import Rotation
-
-SAMPLES = 100_000
-
-
-def random_pose(random, shape=()):
-    vector = random.standard_normal(shape + (3,))
-    return se3.pose_matrix(so3.exp(vector), 2.0 * random.standard_normal(shape + (3,)))
-
-
-def random_covariance(random, sigma_m=0.01, sigma_rad=0.005):
-    factor = random.standard_normal((6, 6))
-    scale = np.array([sigma_m] * 3 + [sigma_rad] * 3)
-    return factor @ factor.T / 6.0 * np.outer(scale, scale)
 
 
 def disturb(random, pose, covariance, samples=SAMPLES):
@@ -32,17 +21,6 @@ def observed_covariance(poses, mean):
     shift = poses[:, :3, 3] - mean[:3, 3]
     turn = so3.log(poses[:, :3, :3] @ mean[:3, :3].T)
     return np.cov(np.hstack([shift, turn]).T)
-
-
-def assert_same_covariance(found, expected):
-    """
-    Compare each variance within 3 %, each correlation within 0.03.
-
-    With 1e5 samples the random error of both is 0.5 % (one sigma); the rest is for the terms
-    that first order leaves out.
-    """
-    scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
-    assert np.abs((found - expected) / scale).max() < 0.03
 
 
 def test_compound_against_drawn_samples():
@@ -88,6 +66,15 @@ def test_relative_pose_of_one_odometry_has_only_the_error_of_the_way_between():
         first, first_covariance, second, second_covariance, first_covariance @ jacobian.T)
     assert relative == pytest.approx(step, abs=1e-12)
     assert covariance == pytest.approx(step_covariance, rel=1e-6, abs=1e-12)
+
+
+def test_other_parent_frame_against_drawn_samples():
+    random = np.random.default_rng(5)
+    covariance, parent = random_covariance(random), random_pose(random)[:3, :3]
+    error = random.multivariate_normal(np.zeros(6), covariance, size=SAMPLES)
+    turned = parent @ Rotation.from_rotvec(error[:, 3:]).as_matrix() @ parent.T
+    seen = np.hstack([error[:, :3] @ parent.T, Rotation.from_matrix(turned).as_rotvec()])
+    assert_same_covariance(np.cov(seen.T), se3.turn_covariance(parent, covariance))
 
 
 def test_left_and_body_perturbations_against_drawn_samples():
@@ -152,6 +139,9 @@ def test_rotations_agree_with_scipy():
     assert so3.to_quaternion(so3.exp(vectors)) == pytest.approx(
         reference.as_quat(canonical=True), abs=1e-14)
     assert so3.log(so3.exp(vectors)) == pytest.approx(reference.as_rotvec(), abs=1e-13)
+    for quaternion in random.standard_normal((100, 4)):
+        assert so3.from_quaternion(quaternion) == pytest.approx(
+            Rotation.from_quat(quaternion).as_matrix(), abs=1e-14)
 
 
 def test_adjoint_moves_a_motion_to_the_parent_frame():
@@ -159,6 +149,10 @@ def test_adjoint_moves_a_motion_to_the_parent_frame():
     pose, motion = random_pose(random), random.standard_normal(6)
     assert pose @ se3.exp(motion) == pytest.approx(
         se3.exp(se3.adjoint(pose) @ motion) @ pose, abs=1e-12)
+    # scipy's general matrix exponential.
+    assert pose @ expm(motion_matrix(motion)) == pytest.approx(
+        expm(motion_matrix(se3.adjoint(pose) @ motion)) @ pose, abs=1e-12)
+    assert se3.inverse(pose) == pytest.approx(np.linalg.inv(pose), abs=1e-12)
 
 
 def test_many_poses_at_once_equal_one_by_one():
